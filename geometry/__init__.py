@@ -1,0 +1,1 @@
+"""Design alignment, slabs, survey and verdicts: numbers only, no pictures."""

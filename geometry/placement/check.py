@@ -1,0 +1,292 @@
+"""The main job: from target poses and surveyed points to verdicts and moves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, overload
+
+import numpy as np
+import numpy.typing as npt
+
+from geometry.alignment.frames import from_grid, to_grid
+from geometry.alignment.laws import Floats
+from geometry.slabs import SlabType, Targets, padded_marks
+from geometry.survey import Fits, MeasuredMarks, SurveyFinding, SurveyPoints, fit_slabs, match
+from geometry.survey.points import Ints
+
+from .blunders import find_blunders
+from .correction import Moves, moves
+from .deviation import deviation_at, pose_deviation, sigma_at
+from .joints import Joints, joints
+from .verdict import (
+    NOT_MEASURED,
+    OUT,
+    UNDECIDED,
+    Judged,
+    Quantity,
+    Tolerance,
+    Verdicts,
+    judge,
+    worst,
+)
+
+__all__ = ["NOTES", "CheckRules", "SectionCheck", "check_section"]
+
+Bools = npt.NDArray[np.bool_]
+
+# why a slab is not simply judged by its pose; the bits of SectionCheck.notes
+NOTES: Final = {
+    1: "not measured",
+    2: "too few corners",
+    4: "three corners, no check",
+    8: "names contradict places",
+    16: "a corner left out as wrong",
+    32: "heights or marks contradict each other",
+    64: "a move is beyond the screws",
+}
+_ABSENT, _TOO_FEW, _NO_CHECK, _NAMES, _LEFT_OUT, _CONTRADICT, _FAR = NOTES
+_WITHHELD = _NAMES | _LEFT_OUT | _CONTRADICT
+
+
+@dataclass(frozen=True)
+class CheckRules:
+    """How a section is judged.
+
+    Parameters
+    ----------
+    tolerances : tuple of Tolerance
+    guard : float
+        Guard factor of the decision rule.
+    match_radius : float
+        How far a mark may lie from its target, m.
+    rail_apart : float
+        Distance between the rail head centres, m.
+    grid_scale : float
+        Grid length over true length in plan.
+    """
+
+    tolerances: tuple[Tolerance, ...]
+    guard: float
+    match_radius: float
+    rail_apart: float
+    grid_scale: float
+
+
+@dataclass(frozen=True, eq=False)
+class SectionCheck:
+    """The answer for a section of n slabs and j joints.
+
+    Attributes
+    ----------
+    targets : Targets
+    fits : Fits
+        Without the marks that were named as wrong.
+    measured : MeasuredMarks
+    deviation, deviation_sigma : ndarray, shape (n, m, 3)
+        Of each mark as the fitted slab carries it: across, along, up, m.
+    pose : ndarray, shape (n, 6)
+        Deviation of the pose: across, along, up, m, pitch, roll, yaw, rad.
+    pose_sigma : ndarray, shape (n, 6)
+    joints : Joints
+    by_tolerance : mapping from quantity to Judged
+        Slab quantities have n entries, joint quantities j.
+    verdict : ndarray of int8, shape (n,)
+        On the pose of each slab, by all slab tolerances.
+    joint_verdict : ndarray of int8, shape (j,)
+    notes : ndarray of int, shape (n,)
+        Bits of `NOTES`.
+    moves : Moves
+    findings : tuple of SurveyFinding
+    """
+
+    targets: Targets
+    fits: Fits
+    measured: MeasuredMarks
+    deviation: Floats
+    deviation_sigma: Floats
+    pose: Floats
+    pose_sigma: Floats
+    joints: Joints
+    by_tolerance: Mapping[Quantity, Judged]
+    verdict: Verdicts
+    joint_verdict: Verdicts
+    notes: Ints
+    moves: Moves
+    findings: tuple[SurveyFinding, ...]
+
+
+def check_section(
+    targets: Targets, types: Sequence[SlabType], type_index: Ints, slab_names: Sequence[str],
+    points: SurveyPoints, rules: CheckRules,
+) -> SectionCheck:  # fmt: skip
+    """Compare surveyed points with target poses.
+
+    Parameters
+    ----------
+    targets : Targets
+        Of n slabs in order of chainage.
+    types : sequence of SlabType
+    type_index : ndarray of int, shape (n,)
+    slab_names : sequence of str, length n
+    points : SurveyPoints
+    rules : CheckRules
+
+    Returns
+    -------
+    SectionCheck
+        A slab is within only if every tolerance says so and nothing in its survey is contradictory; without
+        a survey it is not measured.
+    """
+    scale = rules.grid_scale
+    places = padded_marks(types)
+    mark_names = _ByType([t.marks.names for t in types], type_index)
+    target_marks = to_grid(targets.position, targets.rotation, places[type_index], scale)
+    measured = match(target_marks, points, slab_names, mark_names, rules.match_radius)
+    first = fit_slabs(
+        targets.position, targets.rotation, places, type_index, measured.xyz, measured.sigma, scale
+    )
+
+    def fit_without(slabs: Ints, left_out: Bools) -> tuple[Fits, Floats]:
+        sigma = np.where(left_out[..., None], np.nan, measured.sigma[slabs])
+        fits = fit_slabs(
+            targets.position[slabs], targets.rotation[slabs], places, type_index[slabs],
+            measured.xyz[slabs], sigma, scale,
+        )  # fmt: skip
+        seen = from_grid(fits.position, fits.rotation, measured.xyz[slabs], scale)
+        return fits, seen - places[type_index[slabs]]
+
+    def steps_of(slabs: Ints, fits: Fits) -> tuple[Floats, Floats]:
+        return _steps_to_neighbours(targets, first, slabs, fits, types, type_index, rules)
+
+    step_limit = max((t.high for t in rules.tolerances if t.quantity == "step_level"), default=0.001)
+    blunders = find_blunders(first, slab_names, mark_names, fit_without, steps_of, step_limit)
+    fits = first
+    if blunders.dropped.any():
+        sigma = np.where(blunders.dropped[..., None], np.nan, measured.sigma)
+        fits = fit_slabs(targets.position, targets.rotation, places, type_index, measured.xyz, sigma, scale)
+
+    deviation = deviation_at(targets, fits, places, type_index, scale)
+    sigma = sigma_at(fits, places)
+    between = joints(targets, fits, types, type_index, rules.rail_apart, scale)
+    corrections = moves(targets, fits, types, type_index, scale)
+    judged = _judge_all(deviation, sigma, between, rules)
+    notes = _notes(measured, fits, blunders.dropped, blunders.unnamed, corrections)
+    return SectionCheck(
+        targets=targets,
+        fits=fits,
+        measured=measured,
+        deviation=deviation,
+        deviation_sigma=sigma,
+        pose=pose_deviation(targets, fits, scale),
+        pose_sigma=np.sqrt(np.einsum("nii->ni", fits.covariance)),
+        joints=between,
+        by_tolerance=judged,
+        verdict=_overall(judged, notes, fits),
+        joint_verdict=_joint_overall(judged, len(between.rear)),
+        notes=notes,
+        moves=corrections,
+        findings=tuple(sorted((*measured.findings, *blunders.findings), key=lambda f: (f.slab < 0, f.slab))),
+    )
+
+
+class _ByType(Sequence[Sequence[str]]):
+    """Names of the marks of each slab, looked up through its type."""
+
+    def __init__(self, names: Sequence[tuple[str, ...]], type_index: Ints) -> None:
+        self._names, self._type_index = names, type_index
+
+    @overload
+    def __getitem__(self, slab: int) -> Sequence[str]: ...
+    @overload
+    def __getitem__(self, slab: slice) -> Sequence[Sequence[str]]: ...
+    def __getitem__(self, slab: int | slice) -> Sequence[str] | Sequence[Sequence[str]]:
+        if isinstance(slab, slice):
+            return [self._names[t] for t in self._type_index[slab].tolist()]
+        return self._names[self._type_index[slab]]
+
+    def __len__(self) -> int:
+        return len(self._type_index)
+
+
+def _steps_to_neighbours(
+    targets: Targets, first: Fits, slabs: Ints, fits: Fits, types: Sequence[SlabType], type_index: Ints,
+    rules: CheckRules,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Return level steps of refitted slabs to their neighbours: rear left, right, front left, right, m."""
+    between = joints(targets, first, types, type_index, rules.rail_apart, rules.grid_scale)
+    half, length = rules.rail_apart / 2, np.array([t.length for t in types])
+    ends = np.array([[-1, -1, 0], [1, -1, 0], [-1, 1, 0], [1, 1, 0]]) * np.array([half, 0.5, 0.0])
+    places = np.repeat(ends[None], len(types), axis=0)
+    places[:, :, 1] *= length[:, None]
+    mine = _subset(targets, slabs)
+    own = deviation_at(mine, fits, places, type_index[slabs], rules.grid_scale)[..., 2]
+    own_sigma = sigma_at(fits, places)[..., 2]
+    # what the neighbours have at the joint: the first fit's deviation here plus or less the step there
+    before = deviation_at(mine, _subset_fits(first, slabs), places, type_index[slabs], rules.grid_scale)[..., 2]
+    steps = np.full((len(slabs), 4), np.nan)
+    neighbour_sigma = np.full((len(slabs), 4), np.nan)
+    n = len(targets.position)
+    at_rear, at_front = np.full(n, -1), np.full(n, -1)
+    at_rear[between.front], at_front[between.rear] = np.arange(len(between.front)), np.arange(len(between.rear))
+    for columns, joint, sign in ((slice(0, 2), at_rear[slabs], 1.0), (slice(2, 4), at_front[slabs], -1.0)):
+        has = joint >= 0
+        change = own[has, columns] - before[has, columns]
+        steps[has, columns] = between.step_level[joint[has]] + sign * change
+        neighbour_sigma[has, columns] = between.step_level_sigma[joint[has]]
+    return steps, np.hypot(own_sigma, neighbour_sigma)
+
+
+def _subset(targets: Targets, rows: Ints) -> Targets:
+    return Targets(**{name: getattr(targets, name)[rows] for name in Targets.__dataclass_fields__})
+
+
+def _subset_fits(fits: Fits, rows: Ints) -> Fits:
+    per_slab = ("position", "rotation", "group", "residual", "w", "measured", "misfit", "suspicious", "explained")
+    return replace(fits, **{name: getattr(fits, name)[rows] for name in per_slab})
+
+
+def _judge_all(deviation: Floats, sigma: Floats, between: Joints, rules: CheckRules) -> dict[Quantity, Judged]:
+    difference = between.gap[:, :1] - between.gap[:, 1:] - (between.target_gap[:, :1] - between.target_gap[:, 1:])
+    values: dict[Quantity, tuple[Floats, Floats]] = {
+        "across": (deviation[..., 0], sigma[..., 0]),
+        "along": (deviation[..., 1], sigma[..., 1]),
+        "up": (deviation[..., 2], sigma[..., 2]),
+        "step_level": (between.step_level, between.step_level_sigma),
+        "step_line": (between.step_line, between.step_line_sigma),
+        "gap": (between.gap, between.gap_sigma),
+        "gap_difference": (difference, np.hypot(between.gap_sigma[:, :1], between.gap_sigma[:, 1:])),
+    }
+    return {t.quantity: judge(*values[t.quantity], t, rules.guard) for t in rules.tolerances}
+
+
+def _notes(measured: MeasuredMarks, fits: Fits, dropped: Bools, unnamed: Bools, corrections: Moves) -> Ints:
+    any_mark = np.asarray(np.asarray(np.isfinite(measured.xyz).all(axis=2)).any(axis=1))
+    notes = np.zeros(len(any_mark), dtype=np.intp)
+    notes[~any_mark] |= _ABSENT
+    notes[any_mark & ~fits.determined] |= _TOO_FEW
+    notes[fits.determined & ~fits.checked] |= _NO_CHECK
+    notes[measured.withheld] |= _NAMES
+    notes[dropped.any(axis=1)] |= _LEFT_OUT
+    notes[unnamed] |= _CONTRADICT
+    notes[corrections.beyond_travel] |= _FAR
+    return notes
+
+
+def _overall(judged: Mapping[Quantity, Judged], notes: Ints, fits: Fits) -> Verdicts:
+    pose = [judged[q].verdict for q in ("across", "along", "up") if q in judged]
+    if not pose:
+        return np.where(fits.determined, UNDECIDED, NOT_MEASURED).astype(np.int8)
+    verdict = worst(np.stack(pose, axis=-1))
+    # a contradictory survey proves nothing, neither good nor bad
+    verdict[(notes & (_NAMES | _CONTRADICT)) > 0] = UNDECIDED
+    verdict[((notes & _WITHHELD) > 0) & (verdict != OUT)] = UNDECIDED
+    verdict[~fits.determined] = NOT_MEASURED
+    return verdict
+
+
+def _joint_overall(judged: Mapping[Quantity, Judged], count: int) -> Verdicts:
+    found = [judged[q].verdict for q in ("step_level", "step_line", "gap", "gap_difference") if q in judged]
+    if not found:
+        return np.full(count, NOT_MEASURED, dtype=np.int8)
+    return worst(np.stack(found, axis=-1))

@@ -1,0 +1,59 @@
+"""Built less target, in the frame of the target slab, with its uncertainty."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geometry.alignment.frames import from_grid, to_grid, vector_of_rotation
+from geometry.alignment.laws import Floats
+from geometry.slabs import Targets
+from geometry.survey import Fits, movement_rows
+from geometry.survey.points import Ints
+
+__all__ = ["deviation_at", "pose_deviation", "sigma_at"]
+
+
+def pose_deviation(targets: Targets, fits: Fits, scale: float) -> Floats:
+    """Return the deviation of each pose, shape (n, 6).
+
+    Returns
+    -------
+    ndarray, shape (n, 6)
+        Across (+ right), along (+ forward), up, m, of the centre of the top face; pitch (+ forward end up),
+        roll (+ left side up), yaw (+ clockwise), rad. nan where a slab is not determined.
+    """
+    moved = from_grid(targets.position, targets.rotation, fits.position[:, None], scale)[:, 0]
+    turned = vector_of_rotation(np.swapaxes(targets.rotation, 1, 2) @ fits.rotation)
+    return np.concatenate([moved, turned * (1.0, 1.0, -1.0)], axis=1)
+
+
+def deviation_at(targets: Targets, fits: Fits, places: Floats, type_index: Ints, scale: float) -> Floats:
+    """Return how far places fixed to each slab lie from where the target slab has them.
+
+    Parameters
+    ----------
+    targets, fits : n slabs
+    places : ndarray, shape (t, k, 3)
+        Places in the frame of each type, m.
+    type_index : ndarray of int, shape (n,)
+    scale : float
+        Grid length over true length in plan.
+
+    Returns
+    -------
+    ndarray, shape (n, k, 3)
+        Across, along, up in the target's frame, m; nan where not determined.
+    """
+    local = places[type_index]
+    built = to_grid(fits.position, fits.rotation, local, scale)
+    return np.asarray(from_grid(targets.position, targets.rotation, built, scale) - local)
+
+
+def sigma_at(fits: Fits, places: Floats) -> Floats:
+    """Return the standard uncertainty of `deviation_at`, shape (n, k, 3), m.
+
+    It holds what the marks' sigmas give; a blunder, or an error that all marks share, is not in it.
+    """
+    rows = movement_rows(places)[fits.design.type_index]
+    variance = np.einsum("gkci,gij,gkcj->gkc", rows, fits.design.covariance, rows)
+    return np.asarray(np.sqrt(variance)[fits.group])

@@ -1,0 +1,103 @@
+"""Between neighbouring slabs: steps in level and line, and the gap, on both sides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from geometry.alignment.frames import from_grid, to_grid
+from geometry.alignment.laws import Floats
+from geometry.slabs import SlabType, Targets
+from geometry.survey import Fits
+from geometry.survey.points import Ints
+
+from .deviation import deviation_at, sigma_at
+
+__all__ = ["Joints", "joint_gaps", "joints"]
+
+_NEIGHBOURS = 1.0  # slabs whose ends are closer than this share rails over a joint, m
+
+
+@dataclass(frozen=True, eq=False)
+class Joints:
+    """Joints between neighbouring slabs; arrays of shape (j,) or (j, 2) for left and right.
+
+    Attributes
+    ----------
+    rear, front : ndarray of int, shape (j,)
+        Index of the slab before the joint and of the one after it.
+    step_level, step_line : ndarray, shape (j, 2)
+        Deviation of the front slab less that of the rear slab where the rails cross the joint, up and
+        across, m. nan where a slab is not measured.
+    step_level_sigma, step_line_sigma : ndarray, shape (j, 2)
+    gap, gap_sigma : ndarray, shape (j, 2)
+        Built gap at the slabs' left and right edges, m, and its standard uncertainty.
+    target_gap : ndarray, shape (j, 2)
+        The gap between the target slabs; left less right is the wedge that a curve asks for.
+    """
+
+    rear: Ints
+    front: Ints
+    step_level: Floats
+    step_level_sigma: Floats
+    step_line: Floats
+    step_line_sigma: Floats
+    gap: Floats
+    gap_sigma: Floats
+    target_gap: Floats
+
+
+def _ends(types: Sequence[SlabType], half_apart: Sequence[float]) -> Floats:
+    """Return rear left, rear right, front left, front right of each type, shape (t, 4, 3), m."""
+    sides = np.array([[-1, -1, 0], [1, -1, 0], [-1, 1, 0], [1, 1, 0]], dtype=np.float64)
+    size = np.array([[half, t.length / 2, 0.0] for half, t in zip(half_apart, types, strict=True)])
+    return np.asarray(sides * size[:, None])
+
+
+def joint_gaps(
+    position: Floats, rotation: Floats, types: Sequence[SlabType], type_index: Ints, scale: float
+) -> Floats:
+    """Return the gap from each slab to the next one at the left and right edge, shape (n - 1, 2), m."""
+    corners = to_grid(position, rotation, _ends(types, [t.width / 2 for t in types])[type_index], scale)
+    between = from_grid(corners[:-1, 2], rotation[:-1], corners[1:, :1], scale)[:, 0, 1]
+    right = from_grid(corners[:-1, 3], rotation[:-1], corners[1:, 1:2], scale)[:, 0, 1]
+    return np.stack([between, right], axis=1)
+
+
+def joints(
+    targets: Targets, fits: Fits, types: Sequence[SlabType], type_index: Ints, rail_apart: float, scale: float
+) -> Joints:
+    """Return the joints of a row of slabs in order of chainage.
+
+    Parameters
+    ----------
+    targets, fits : n slabs
+    types : sequence of SlabType
+    type_index : ndarray of int, shape (n,)
+    rail_apart : float
+        Distance between the rail head centres, m.
+    scale : float
+        Grid length over true length in plan.
+    """
+    target_gap = joint_gaps(targets.position, targets.rotation, types, type_index, scale)
+    rear = np.flatnonzero(np.abs(target_gap).max(axis=1, initial=0.0) < _NEIGHBOURS)
+    front = rear + 1
+    under_rails = _ends(types, [rail_apart / 2] * len(types))
+    off = deviation_at(targets, fits, under_rails, type_index, scale)
+    sigma = sigma_at(fits, under_rails)
+    step = off[front, :2] - off[rear, 2:]
+    step_sigma = np.hypot(sigma[front, :2], sigma[rear, 2:])
+    edge_sigma = sigma_at(fits, _ends(types, [t.width / 2 for t in types]))
+    return Joints(
+        rear=rear,
+        front=front,
+        step_level=step[..., 2],
+        step_level_sigma=step_sigma[..., 2],
+        step_line=step[..., 0],
+        step_line_sigma=step_sigma[..., 0],
+        gap=joint_gaps(fits.position, fits.rotation, types, type_index, scale)[rear],
+        gap_sigma=np.hypot(edge_sigma[front, :2, 1], edge_sigma[rear, 2:, 1]),
+        target_gap=target_gap[rear],
+    )

@@ -1,0 +1,139 @@
+"""Verdicts against tolerances under measurement uncertainty.
+
+The rule is that of JCGM 106:2012, section 8, with a guard band on both sides of each limit: *within* only
+if the value is inside the limits by the guard band, *out* only if it is outside by it, *undecided* between.
+The guard band is the guard factor times the standard uncertainty; with factor 2 at most 2.5 percent of the
+slabs called within are not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from geometry.alignment.laws import Floats
+
+__all__ = [
+    "JOINT_QUANTITIES",
+    "NOT_MEASURED",
+    "OUT",
+    "SLAB_QUANTITIES",
+    "UNDECIDED",
+    "VERDICTS",
+    "WITHIN",
+    "Judged",
+    "Quantity",
+    "Tolerance",
+    "Verdicts",
+    "decide",
+    "judge",
+    "worst",
+]
+
+Verdicts = npt.NDArray[np.int8]
+WITHIN, OUT, UNDECIDED, NOT_MEASURED = range(4)
+VERDICTS: Final = ("within", "out", "undecided", "not measured")
+
+Quantity = Literal["across", "along", "up", "step_level", "step_line", "gap", "gap_difference"]
+SLAB_QUANTITIES: Final[tuple[Quantity, ...]] = ("across", "along", "up")
+JOINT_QUANTITIES: Final[tuple[Quantity, ...]] = ("step_level", "step_line", "gap", "gap_difference")
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Limits for a quantity, m.
+
+    Parameters
+    ----------
+    quantity : str
+        One of `SLAB_QUANTITIES` (deviation of a slab's marks) or `JOINT_QUANTITIES`.
+    low, high : float
+        Smallest and largest value that is still good.
+    source : str
+        Where the limits come from.
+    """
+
+    quantity: Quantity
+    low: float
+    high: float
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A tolerance applied to n things, each with one or more places.
+
+    Attributes
+    ----------
+    value, sigma : ndarray, shape (n,)
+        At the place of each that decides, m; nan where not measured.
+    place : ndarray of int, shape (n,)
+        Which place that is.
+    verdict : ndarray of int8, shape (n,)
+    """
+
+    value: Floats
+    sigma: Floats
+    place: npt.NDArray[np.intp]
+    verdict: Verdicts
+
+
+def decide(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> Verdicts:
+    """Return the verdict on each value.
+
+    Parameters
+    ----------
+    value, sigma : ndarray, shape (...)
+        Measured value and its standard uncertainty, m. A value that is nan is not measured; one whose
+        sigma is nan is undecided.
+    tolerance : Tolerance
+    guard : float
+        Guard factor; 2 is usual, 0 is simple acceptance.
+
+    Examples
+    --------
+    >>> limit = Tolerance("up", -0.001, 0.001, "example")
+    >>> [VERDICTS[v] for v in decide(np.array([0.0006, 0.0007, -0.0015, np.nan]), np.full(4, 0.0002), limit, 2.0)]
+    ['within', 'undecided', 'out', 'not measured']
+    """
+    guarded = guard * sigma if guard else np.zeros_like(sigma)
+    # the band of a value exactly at its edge may be one rounding wide: 1 nm is no length here
+    hair = 1e-9
+    within = (value - guarded >= tolerance.low - hair) & (value + guarded <= tolerance.high + hair)
+    out = (value + guarded < tolerance.low - hair) | (value - guarded > tolerance.high + hair)
+    verdict = np.where(within, WITHIN, np.where(out, OUT, UNDECIDED))
+    return np.where(np.isnan(value), NOT_MEASURED, verdict).astype(np.int8)
+
+
+def judge(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> Judged:
+    """Return the verdict on things with several places each: the worst place decides.
+
+    Parameters
+    ----------
+    value, sigma : ndarray, shape (n, k)
+        nan at places that a thing does not have, or that are not measured; `NOT_MEASURED` only if all are.
+    """
+    middle, half = (tolerance.low + tolerance.high) / 2, (tolerance.high - tolerance.low) / 2
+    beyond = np.abs(value - middle) - half + guard * np.nan_to_num(sigma)
+    place = np.where(np.isnan(beyond), -np.inf, beyond).argmax(axis=1)
+    at = place[:, None]
+    decided_value = np.take_along_axis(value, at, 1)[:, 0]
+    decided_sigma = np.take_along_axis(sigma, at, 1)[:, 0]
+    return Judged(decided_value, decided_sigma, place, worst(decide(value, sigma, tolerance, guard)))
+
+
+def worst(verdicts: Verdicts) -> Verdicts:
+    """Return the worst verdict of the last axis: out, undecided, within; not measured if nothing is.
+
+    Examples
+    --------
+    >>> worst(np.array([[WITHIN, OUT], [UNDECIDED, WITHIN], [WITHIN, NOT_MEASURED]], dtype=np.int8)).tolist()
+    [1, 2, 0]
+    """
+    result = np.full(verdicts.shape[:-1], NOT_MEASURED, dtype=np.int8)
+    for verdict in (WITHIN, UNDECIDED, OUT):
+        result[(verdicts == verdict).any(axis=-1)] = verdict
+    return result

@@ -1,0 +1,23 @@
+"""Slabs before they are measured: types, layout on the alignment, target poses."""
+
+from .layout import Allowed, Layout, LayoutFinding, LayoutRules, Span, check_layout, fill_spans
+from .target import SEATINGS, Seating, Targets, target_poses
+from .types import Fitting, SlabType, outline, padded_marks
+
+__all__ = [
+    "SEATINGS",
+    "Allowed",
+    "Fitting",
+    "Layout",
+    "LayoutFinding",
+    "LayoutRules",
+    "Seating",
+    "SlabType",
+    "Span",
+    "Targets",
+    "check_layout",
+    "fill_spans",
+    "outline",
+    "padded_marks",
+    "target_poses",
+]

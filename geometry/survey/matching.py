@@ -1,0 +1,228 @@
+"""Which surveyed point is which mark of which slab."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from geometry.alignment.laws import Floats
+
+from .points import UNKNOWN_NAME, Ints, SurveyFinding, SurveyPoints
+
+__all__ = ["MeasuredMarks", "match"]
+
+Bools = npt.NDArray[np.bool_]
+_SETUPS_DIFFER = 3.29  # two-sided 0.1 percent of the normal distribution (Baarda's usual level)
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredMarks:
+    """What was measured of each mark of each slab.
+
+    Attributes
+    ----------
+    xyz, sigma : ndarray, shape (n, m, 3)
+        Grid coordinates and their standard uncertainties, m; nan where not measured.
+    withheld : ndarray of bool, shape (n,)
+        Slabs whose points contradict their names: fitted, but without a verdict.
+    findings : tuple of SurveyFinding
+    """
+
+    xyz: Floats
+    sigma: Floats
+    withheld: Bools
+    findings: tuple[SurveyFinding, ...]
+
+
+class _Matching:
+    """One run of `match`: points find their places step by step, findings gather."""
+
+    def __init__(
+        self, targets: Floats, points: SurveyPoints, slab_names: Sequence[str], mark_names: Sequence[Sequence[str]],
+        radius: float,
+    ) -> None:  # fmt: skip
+        self.targets, self.points, self.radius = targets, points, radius
+        self.slab_names, self.mark_names = slab_names, mark_names
+        self.slabs, self.marks = targets.shape[:2]
+        self.findings: list[SurveyFinding] = []
+        self.withheld = np.zeros(self.slabs, dtype=bool)
+
+    def mark_name(self, slab: int, mark: int) -> str:
+        names = self.mark_names[slab]
+        return names[mark] if mark < len(names) else f"mark {mark + 1}"
+
+    def find(self, kind: str, slab: int, text: str, *, withholds: bool) -> None:
+        self.findings.append(SurveyFinding(kind, slab, text, withholds))
+        if withholds and slab >= 0:
+            self.withheld[slab] = True
+
+    def place(self) -> Ints:
+        """Return for each point the place it measures, slab * marks + mark, or -1."""
+        p = self.points
+        named = (p.slab >= 0) & (p.mark >= 0)
+        place = np.asarray(np.where(named, p.slab * self.marks + p.mark, -1))
+        own = np.full(len(p), np.inf)
+        own[named] = np.linalg.norm(p.xyz[named] - self.targets.reshape(-1, 3)[place[named]], axis=1)
+        doubtful = np.flatnonzero(~(own <= self.radius))
+        if not doubtful.size:
+            return place
+        flat = self.targets.reshape(-1, 3)
+        exists = np.flatnonzero(np.isfinite(flat).all(axis=1))
+        apart, nearest = cKDTree(flat[exists]).query(p.xyz[doubtful], distance_upper_bound=self.radius)
+        found = np.asarray(np.isfinite(apart))
+        by_place = np.full(len(p), -1)
+        by_place[doubtful[found]] = exists[np.asarray(nearest)[found]]
+        self._unmatched(doubtful[~found], place, own)
+        place[doubtful] = by_place[doubtful]
+        self._renamed(doubtful[found], place)
+        return place
+
+    def _unmatched(self, rows: Ints, place: Ints, own: Floats) -> None:
+        for row in rows.tolist():
+            if place[row] >= 0:
+                slab, mark = divmod(int(place[row]), self.marks)
+                text = (
+                    f"{self.points.label(row)} lies {own[row]:.3f} m from {self.mark_name(slab, mark)} of slab "
+                    f"{self.slab_names[slab]}, further than {self.radius:.3f} m: not used"
+                )
+                self.find("far", slab, text, withholds=True)
+            else:
+                kind = "unknown slab" if self.points.slab[row] == UNKNOWN_NAME else "no slab"
+                text = f"{self.points.label(row)} is within {self.radius:.3f} m of no mark of any slab: not used"
+                self.find(kind, -1, text, withholds=False)
+
+    def _renamed(self, rows: Ints, place: Ints) -> None:
+        """Tell of points whose names say something else than their place."""
+        p = self.points
+        true_slab, true_mark = np.divmod(place[rows], self.marks)
+        for name, kind in ((p.slab[rows], "unknown slab"), (p.mark[rows], "unknown corner")):
+            for i in np.flatnonzero(name == UNKNOWN_NAME).tolist():
+                slab = int(true_slab[i])
+                text = (
+                    f"{p.label(int(rows[i]))} has an {kind} and lies at {self.mark_name(slab, int(true_mark[i]))} "
+                    f"of slab {self.slab_names[slab]}"
+                )
+                self.find(kind, slab, text, withholds=True)
+        other = (p.slab[rows] >= 0) & (p.slab[rows] != true_slab)
+        for named, lies in np.unique(np.column_stack([p.slab[rows], true_slab])[other], axis=0).tolist():
+            count = int((other & (p.slab[rows] == named) & (true_slab == lies)).sum())
+            text = (
+                f"{count} point{'s' * (count > 1)} named slab {self.slab_names[named]} lie{'s' * (count == 1)} on slab "
+                f"{self.slab_names[lies]}"
+            )
+            self.find("wrong slab", named, text, withholds=True)
+            self.withheld[lies] = True
+        same = (p.slab[rows] == true_slab) & (p.mark[rows] >= 0) & (p.mark[rows] != true_mark)
+        for slab in np.unique(true_slab[same]).tolist():
+            mine = same & (true_slab == slab)
+            pairs = sorted(zip(p.mark[rows[mine]].tolist(), true_mark[mine].tolist(), strict=True))
+            half_turn = dict(pairs) == {0: 3, 1: 2, 2: 1, 3: 0}
+            told = ", ".join(f"{self.mark_name(slab, a)} lies at {self.mark_name(slab, b)}" for a, b in pairs)
+            text = f"corner names of slab {self.slab_names[slab]} do not fit the places: {told}"
+            if half_turn:
+                text += " (half a turn: names, or the slab itself)"
+            self.find("turned slab" if half_turn else "swapped corners", slab, text, withholds=True)
+
+    def drop_duplicates(self, place: Ints) -> Ints:
+        """Return rows to use: of points of one mark from one set-up the latest, if times tell, else none."""
+        p = self.points
+        rows = np.flatnonzero(place >= 0)
+        key = place[rows] * (int(p.setup.max(initial=0)) + 1) + p.setup[rows]
+        order = np.lexsort((p.time[rows], key))
+        rows, key = rows[order], key[order]
+        new = np.diff(key, prepend=-1) != 0
+        if new.all():
+            return rows
+        group = np.cumsum(new) - 1
+        size = np.bincount(group)
+        starts = np.flatnonzero(new)
+        keep = size[group] == 1
+        for g in np.flatnonzero(size > 1).tolist():
+            members = rows[starts[g] : starts[g] + size[g]]
+            slab, mark = divmod(int(place[members[0]]), self.marks)
+            times = p.time[members]
+            what = f"{self.mark_name(slab, mark)} of slab {self.slab_names[slab]}"
+            told = ", ".join(p.label(int(r)) for r in members)
+            if not np.isnat(times).any() and times[-1] > times[-2]:
+                keep[starts[g] + size[g] - 1] = True
+                self.find("measured again", slab, f"{what} measured {size[g]} times: {told}; the latest is used",
+                          withholds=False)  # fmt: skip
+            else:
+                spread = np.ptp(p.xyz[members], axis=0).max() * 1e3
+                self.find("duplicate", slab, f"{what} measured {size[g]} times, up to {spread:.1f} mm apart, and "
+                          f"neither set-up nor time tells which counts: {told}; none is used",
+                          withholds=True)  # fmt: skip
+        return np.asarray(rows[keep])
+
+    def gather(self, place: Ints, rows: Ints) -> tuple[Floats, Floats]:
+        """Return coordinates and sigmas by place; several set-ups are averaged by their weights."""
+        p = self.points
+        xyz = np.full((self.slabs * self.marks, 3), np.nan)
+        sigma = np.full_like(xyz, np.nan)
+        places = place[rows]
+        xyz[places], sigma[places] = p.xyz[rows], p.sigma[rows]
+        count = np.bincount(places, minlength=len(xyz))
+        twice = np.flatnonzero(count[places] > 1)
+        if twice.size:
+            rows, places = rows[twice], places[twice]
+            weight = p.sigma[rows] ** -2
+            origin = self.targets.reshape(-1, 3)[places]  # small numbers average without loss
+            total, mean = np.zeros_like(xyz), np.zeros_like(xyz)
+            np.add.at(total, places, weight)
+            np.add.at(mean, places, weight * (p.xyz[rows] - origin))
+            several = np.unique(places)
+            mean[several] /= total[several]
+            rest = np.abs(p.xyz[rows] - origin - mean[places])
+            # variance of a value less the weighted mean it takes part in
+            sigma_rest = np.sqrt(np.maximum(p.sigma[rows] ** 2 - 1 / total[places], 1e-18))
+            bad = (rest > _SETUPS_DIFFER * sigma_rest).any(axis=1)
+            for i in np.unique(places[bad]).tolist():
+                slab, mark = divmod(i, self.marks)
+                spread = np.ptp(p.xyz[rows[places == i]], axis=0).max() * 1e3
+                name = f"{self.mark_name(slab, mark)} of slab {self.slab_names[slab]}"
+                text = f"{name} differs by {spread:.1f} mm between set-ups, more than their sigmas explain"
+                self.find("set-ups differ", slab, text, withholds=True)
+            xyz[several] = self.targets.reshape(-1, 3)[several] + mean[several]
+            sigma[several] = total[several] ** -0.5
+        shape = self.slabs, self.marks, 3
+        return xyz.reshape(shape), sigma.reshape(shape)
+
+
+def match(
+    targets: Floats, points: SurveyPoints, slab_names: Sequence[str], mark_names: Sequence[Sequence[str]],
+    radius: float,
+) -> MeasuredMarks:  # fmt: skip
+    """Give every point its place, by name where it has one and by position where it has none.
+
+    A name is believed only when the point lies within `radius` of that mark's target. A point named
+    otherwise is placed by position and its slab gets no verdict until the names are cleared up. Points of
+    one mark from several set-ups are averaged; from one set-up the latest counts, and without times none.
+
+    Parameters
+    ----------
+    targets : ndarray, shape (n, m, 3)
+        Target places of the marks in the grid, m; nan where a slab has fewer marks.
+    points : SurveyPoints
+        Points of one stage.
+    slab_names : sequence of str, length n
+    mark_names : sequence of sequences of str, length n
+        Names of the marks of each slab.
+    radius : float
+        How far a mark may lie from its target, m. Below half the least distance of two marks.
+
+    Returns
+    -------
+    MeasuredMarks
+    """
+    run = _Matching(targets, points, slab_names, mark_names, radius)
+    place = run.place()
+    rows = run.drop_duplicates(place)
+    xyz, sigma = run.gather(place, rows)
+    findings = sorted(run.findings, key=lambda f: (f.slab < 0, f.slab))
+    return MeasuredMarks(xyz, sigma, run.withheld, tuple(findings))
+
+
