@@ -1,10 +1,10 @@
 """What can be wrong with an input, and how it is told.
 
-    SlabposeError               everything below; the command line turns it into exit status 2
-      InputError                faults in files or settings, all of them at once
-      AlignmentError            elements that make no alignment: an impossible element, a jump
-      DistanceError             a distance outside the alignment
-      ChainageError             a chainage that names no point, or two
+SlabposeError               everything below; the command line turns it into exit status 2
+InputError                faults in files or settings, all of them at once
+AlignmentError            elements that make no alignment: an impossible element, a jump
+DistanceError             a distance outside the alignment
+ChainageError             a chainage that names no point, or two
 """
 
 from __future__ import annotations
@@ -20,7 +20,18 @@ class SlabposeError(Exception):
 
 
 class AlignmentError(SlabposeError):
-    """Elements that do not make an alignment."""
+    """Elements that do not make an alignment.
+
+    Parameters
+    ----------
+    problems : str, or iterable of (profile, element, text)
+        What is wrong, with the profile ("horizontal", "vertical" or "cant") and the number of the element,
+        from 1, where it shows.
+    """
+
+    def __init__(self, problems: str | Iterable[tuple[str, int, str]]) -> None:
+        self.problems = (("", 0, problems),) if isinstance(problems, str) else tuple(problems)
+        super().__init__("\n".join(text for _, _, text in self.problems))
 
 
 class DistanceError(SlabposeError):

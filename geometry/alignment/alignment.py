@@ -92,6 +92,11 @@ class Joint:
     jump: float
 
     @property
+    def profile(self) -> Profile:
+        """Which of horizontal, vertical and cant the joint belongs to."""
+        return {"level": "vertical", "gradient": "vertical", "cant": "cant"}.get(self.quantity, "horizontal")  # type: ignore[return-value]
+
+    @property
     def tolerance(self) -> float:
         """Largest jump that counts as rounding, in the same unit."""
         return _JUMPS[self.quantity][2]
@@ -188,7 +193,7 @@ def build(
     cant = cant or (CantElement("constant", 0.0, total, 0.0, 0.0),)
     faults = [*_covering("vertical", vertical, total), *_covering("cant", cant, total)]
     if faults:
-        raise AlignmentError("\n".join(faults))
+        raise AlignmentError(faults)
 
     cant_curve, cant_ends = compile_cant(cant)
     edges = np.concatenate([[0.0], np.cumsum(lengths)])
@@ -209,34 +214,39 @@ def build(
     ]
     allowed = {(a.quantity, a.element) for a in allowed_jumps}
     faults = [
-        str(j) for j in joints if not abs(j.jump) <= j.tolerance and (j.quantity, j.element) not in allowed
+        (j.profile, j.element, str(j))
+        for j in joints
+        if not abs(j.jump) <= j.tolerance and (j.quantity, j.element) not in allowed
     ]
     if faults:
-        raise AlignmentError("\n".join(faults))
+        raise AlignmentError(faults)
     return Alignment(
         tuple(horizontal), tuple(vertical), tuple(cant), rules, float(track.starts[-1]), tuple(joints),
         track, profile, cant_curve, true_length,
     )  # fmt: skip
 
 
-def _covering(name: Profile, elements: Sequence[VerticalElement | CantElement], total: float) -> list[str]:
-    """Return what keeps elements from covering [0, total] once, in words."""
-    faults = []
+def _covering(
+    name: Profile, elements: Sequence[VerticalElement | CantElement], total: float
+) -> list[tuple[str, int, str]]:
+    """Return what keeps elements from covering [0, total] once: profile, element, words."""
+    faults: list[tuple[str, int, str]] = []
     if not elements[0].start <= _TOUCH:
-        faults.append(f"{name} element 1 starts at distance {elements[0].start:.3f} m, after the alignment does")
+        text = f"{name} element 1 starts at distance {elements[0].start:.3f} m, after the alignment does"
+        faults.append((name, 1, text))
     for number, (this, following) in enumerate(pairwise(elements), start=1):
         miss = following.start - (this.start + this.length)
         if not abs(miss) <= _TOUCH:
             what = "leaves a gap of" if miss > 0 else "overlaps the next by"
-            faults.append(
+            text = (
                 f"{name} element {number} {what} {abs(miss):.3f} m: it ends at distance "
                 f"{this.start + this.length:.3f} m, element {number + 1} starts at {following.start:.3f} m"
             )
+            faults.append((name, number, text))
     end = elements[-1].start + elements[-1].length
     if not end >= total - _TOUCH:
-        faults.append(
-            f"{name} elements end at distance {end:.3f} m, before the alignment does at {total:.3f} m"
-        )
+        text = f"{name} elements end at distance {end:.3f} m, before the alignment does at {total:.3f} m"
+        faults.append((name, len(elements), text))
     return faults
 
 

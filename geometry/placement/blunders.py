@@ -113,7 +113,8 @@ def _untold(fits: Fits, slab: int, name: str, marks: Sequence[str], likely: int)
             f"but four heights cannot tell which"
         )
     elif suspects.size:
-        text = f"the marks of slab {name} contradict each other: {' or '.join(marks[i] for i in suspects.tolist())} is wrong"
+        named = " or ".join(marks[i] for i in suspects.tolist())
+        text = f"the marks of slab {name} contradict each other: {named} is wrong"
     else:
         text = f"the marks of slab {name} contradict each other, and no single mark explains it"
     if likely >= 0:

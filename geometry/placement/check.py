@@ -20,6 +20,7 @@ from .correction import Moves, moves
 from .deviation import deviation_at, pose_deviation, sigma_at
 from .joints import Joints, joints
 from .verdict import (
+    NO_LIMIT,
     NOT_MEASURED,
     OUT,
     UNDECIDED,
@@ -115,9 +116,14 @@ class SectionCheck:
     moves: Moves
     findings: tuple[SurveyFinding, ...]
 
+    @property
+    def released(self) -> Bools:
+        """Slabs whose moves may be made, shape (n,): determined, and nothing in their survey contradictory."""
+        return np.asarray(self.fits.determined & ((self.notes & _WITHHELD) == 0))
+
 
 def check_section(
-    targets: Targets, types: Sequence[SlabType], type_index: Ints, slab_names: Sequence[str],
+    targets: Targets, types: Sequence[SlabType], type_index: Ints, span: Ints, slab_names: Sequence[str],
     points: SurveyPoints, rules: CheckRules,
 ) -> SectionCheck:  # fmt: skip
     """Compare surveyed points with target poses.
@@ -127,7 +133,8 @@ def check_section(
     targets : Targets
         Of n slabs in order of chainage.
     types : sequence of SlabType
-    type_index : ndarray of int, shape (n,)
+    type_index, span : ndarray of int, shape (n,)
+        Type of each slab, and the span between structure joints that it lies on.
     slab_names : sequence of str, length n
     points : SurveyPoints
     rules : CheckRules
@@ -157,7 +164,8 @@ def check_section(
         return fits, seen - places[type_index[slabs]]
 
     def steps_of(slabs: Ints, fits: Fits) -> tuple[Floats, Floats]:
-        return _steps_to_neighbours(targets, first, slabs, fits, types, type_index, rules)
+        between = joints(targets, first, types, type_index, span, rules.rail_apart, scale)
+        return _steps_to_neighbours(targets, first, between, slabs, fits, types, type_index, rules)
 
     step_limit = max((t.high for t in rules.tolerances if t.quantity == "step_level"), default=0.001)
     blunders = find_blunders(first, slab_names, mark_names, fit_without, steps_of, step_limit)
@@ -168,7 +176,7 @@ def check_section(
 
     deviation = deviation_at(targets, fits, places, type_index, scale)
     sigma = sigma_at(fits, places)
-    between = joints(targets, fits, types, type_index, rules.rail_apart, scale)
+    between = joints(targets, fits, types, type_index, span, rules.rail_apart, scale)
     corrections = moves(targets, fits, types, type_index, scale)
     judged = _judge_all(deviation, sigma, between, rules)
     notes = _notes(measured, fits, blunders.dropped, blunders.unnamed, corrections)
@@ -203,18 +211,17 @@ class _ByType(Sequence[Sequence[str]]):
     def __getitem__(self, slab: int | slice) -> Sequence[str] | Sequence[Sequence[str]]:
         if isinstance(slab, slice):
             return [self._names[t] for t in self._type_index[slab].tolist()]
-        return self._names[self._type_index[slab]]
+        return self._names[int(self._type_index[slab])]
 
     def __len__(self) -> int:
         return len(self._type_index)
 
 
 def _steps_to_neighbours(
-    targets: Targets, first: Fits, slabs: Ints, fits: Fits, types: Sequence[SlabType], type_index: Ints,
-    rules: CheckRules,
+    targets: Targets, first: Fits, between: Joints, slabs: Ints, fits: Fits, types: Sequence[SlabType],
+    type_index: Ints, rules: CheckRules,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Return level steps of refitted slabs to their neighbours: rear left, right, front left, right, m."""
-    between = joints(targets, first, types, type_index, rules.rail_apart, rules.grid_scale)
     half, length = rules.rail_apart / 2, np.array([t.length for t in types])
     ends = np.array([[-1, -1, 0], [1, -1, 0], [-1, 1, 0], [1, 1, 0]]) * np.array([half, 0.5, 0.0])
     places = np.repeat(ends[None], len(types), axis=0)
@@ -257,7 +264,13 @@ def _judge_all(deviation: Floats, sigma: Floats, between: Joints, rules: CheckRu
         "gap": (between.gap, between.gap_sigma),
         "gap_difference": (difference, np.hypot(between.gap_sigma[:, :1], between.gap_sigma[:, 1:])),
     }
-    return {t.quantity: judge(*values[t.quantity], t, rules.guard) for t in rules.tolerances}
+    judged = {t.quantity: judge(*values[t.quantity], t, rules.guard) for t in rules.tolerances}
+    for quantity in ("gap", "gap_difference"):
+        if quantity in judged:
+            verdict = judged[quantity].verdict.copy()
+            verdict[between.at_structure] = NO_LIMIT
+            judged[quantity] = replace(judged[quantity], verdict=verdict)
+    return judged
 
 
 def _notes(measured: MeasuredMarks, fits: Fits, dropped: Bools, unnamed: Bools, corrections: Moves) -> Ints:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from geometry.alignment.frames import from_grid, to_grid
 from geometry.alignment.laws import Floats
@@ -28,6 +29,8 @@ class Joints:
     ----------
     rear, front : ndarray of int, shape (j,)
         Index of the slab before the joint and of the one after it.
+    at_structure : ndarray of bool, shape (j,)
+        Whether a structure joint lies between them: no limit of a gap between slabs holds there.
     step_level, step_line : ndarray, shape (j, 2)
         Deviation of the front slab less that of the rear slab where the rails cross the joint, up and
         across, m. nan where a slab is not measured.
@@ -40,6 +43,7 @@ class Joints:
 
     rear: Ints
     front: Ints
+    at_structure: npt.NDArray[np.bool_]
     step_level: Floats
     step_level_sigma: Floats
     step_line: Floats
@@ -67,15 +71,17 @@ def joint_gaps(
 
 
 def joints(
-    targets: Targets, fits: Fits, types: Sequence[SlabType], type_index: Ints, rail_apart: float, scale: float
-) -> Joints:
+    targets: Targets, fits: Fits, types: Sequence[SlabType], type_index: Ints, span: Ints,
+    rail_apart: float, scale: float,
+) -> Joints:  # fmt: skip
     """Return the joints of a row of slabs in order of chainage.
 
     Parameters
     ----------
     targets, fits : n slabs
     types : sequence of SlabType
-    type_index : ndarray of int, shape (n,)
+    type_index, span : ndarray of int, shape (n,)
+        Type of each slab, and the span between structure joints that it lies on.
     rail_apart : float
         Distance between the rail head centres, m.
     scale : float
@@ -93,6 +99,7 @@ def joints(
     return Joints(
         rear=rear,
         front=front,
+        at_structure=np.asarray(span[rear] != span[front]),
         step_level=step[..., 2],
         step_level_sigma=step_sigma[..., 2],
         step_line=step[..., 0],

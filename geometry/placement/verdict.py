@@ -19,7 +19,9 @@ from geometry.alignment.laws import Floats
 __all__ = [
     "JOINT_QUANTITIES",
     "NOT_MEASURED",
+    "NO_LIMIT",
     "OUT",
+    "QUANTITY_WORDS",
     "SLAB_QUANTITIES",
     "UNDECIDED",
     "VERDICTS",
@@ -34,12 +36,21 @@ __all__ = [
 ]
 
 Verdicts = npt.NDArray[np.int8]
-WITHIN, OUT, UNDECIDED, NOT_MEASURED = range(4)
-VERDICTS: Final = ("within", "out", "undecided", "not measured")
+WITHIN, OUT, UNDECIDED, NOT_MEASURED, NO_LIMIT = range(5)
+VERDICTS: Final = ("within", "out", "undecided", "not measured", "no limit")
 
 Quantity = Literal["across", "along", "up", "step_level", "step_line", "gap", "gap_difference"]
 SLAB_QUANTITIES: Final[tuple[Quantity, ...]] = ("across", "along", "up")
 JOINT_QUANTITIES: Final[tuple[Quantity, ...]] = ("step_level", "step_line", "gap", "gap_difference")
+QUANTITY_WORDS: Final[dict[Quantity, str]] = {
+    "across": "across",
+    "along": "along",
+    "up": "up",
+    "step_level": "step in level",
+    "step_line": "step in line",
+    "gap": "gap",
+    "gap_difference": "gap difference",
+}
 
 
 @dataclass(frozen=True)
@@ -127,6 +138,8 @@ def judge(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> J
 
 def worst(verdicts: Verdicts) -> Verdicts:
     """Return the worst verdict of the last axis: out, undecided, within; not measured if nothing is.
+
+    What has no limit does not count.
 
     Examples
     --------

@@ -1,0 +1,5 @@
+"""Run the command line: ``python -m viewer``."""
+
+from viewer.cli import main
+
+main()

@@ -1,0 +1,320 @@
+"""What the commands do: read a project, ask `geometry`, show and write the answer."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geometry.alignment import format_chainage
+from geometry.alignment import project as project_points
+from geometry.errors import ChainageError, Fault, Faults, InputError, SlabposeError
+from geometry.exchange.project import PROJECT_FILE, Project, digest, open_alignment, open_project
+from geometry.exchange.results import (
+    CAUTIONS,
+    Columns,
+    all_within,
+    anchor_table,
+    corner_table,
+    joint_table,
+    made_from,
+    offset_table,
+    slab_table,
+    station_table,
+    target_corner_table,
+    target_table,
+)
+from geometry.exchange.survey_files import Survey, read_points, read_survey, survey_paths
+from geometry.exchange.writing import table_to_records, write_csv, write_json
+from geometry.placement import SectionCheck, check_section
+from viewer.check_page import Chosen, check_document, show_check
+from viewer.cli import NOT_ALL_WITHIN, OK
+from viewer.terminal import Progress, TableColumn, print_table, visible
+
+__all__ = ["run_check", "run_demo", "run_layout", "run_offsets", "run_stations", "run_view"]
+
+_FINE = {"easting_m": 5, "northing_m": 5, "level_m": 5, "bearing_deg": 7}  # 10 um, for setting out
+
+
+def _warn(faults: Sequence[Fault]) -> None:
+    for fault in faults:
+        sys.stderr.write(f"warning: {visible(str(fault))}\n")
+
+
+def _read_inputs(project: Path, inputs: Mapping[str, str]) -> list[Path]:
+    return [project / name for name in inputs]
+
+
+def _out(
+    table: Columns, document: Mapping[str, Any], csv_file: Path | None, json_file: Path | None,
+    inputs: Sequence[Path], decimals: Mapping[str, int] | None = None,
+) -> bool:  # fmt: skip
+    """Write what was asked for; return whether the terminal is still free for a table."""
+    made = document["made_from"]
+    if csv_file is not None:
+        named = [f"{name} {sha}" for name, sha in made["inputs_sha256"].items()]
+        comments = [f"{made['program']}, {made['made_at']}", *(f"made from {line}" for line in named)]
+        write_csv(csv_file, table, decimals={**_FINE, **(decimals or {})}, inputs=inputs, comments=comments)
+    if json_file is not None:
+        write_json(sys.stdout if str(json_file) == "-" else json_file, document, inputs=inputs)
+    return str(json_file) != "-"
+
+
+def _check(project: Project, survey: Sequence[Path], stage: str | None) -> tuple[Survey, SectionCheck]:
+    paths = list(survey) or survey_paths(project)
+    read = read_survey(project, paths, stage)
+    layout = project.layout
+    if not len(layout.names):
+        raise InputError([Fault(str(project.folder), "at least one slab in the layout", "none",
+                                "slabpose layout says why")])  # fmt: skip
+    answer = check_section(
+        project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), read.points,
+        project.check_rules,
+    )  # fmt: skip
+    return read, answer
+
+
+def _chosen(project: Project, answer: SectionCheck, start: float | None, end: float | None) -> Chosen:
+    """Return the slabs between two chainages and the joints between them."""
+    try:
+        low = 0.0 if start is None else float(project.count.to_distance(start))
+        high = project.alignment.length if end is None else float(project.count.to_distance(end))
+    except ChainageError as fault:
+        raise InputError([Fault("--from or --to", "a chainage that names one place", str(fault))]) from fault
+    slabs = (project.layout.distance >= low) & (project.layout.distance <= high)
+    if not slabs.any():
+        raise InputError([Fault("--from and --to", "chainages with slabs between them", f"{start} to {end}")])
+    return Chosen(slabs, slabs[answer.joints.rear] & slabs[answer.joints.front])
+
+
+def run_check(
+    project: Path, survey: Sequence[Path], stage: str | None, start: float | None, end: float | None,
+    everything: bool, csv_file: Path | None, json_file: Path | None, corner_file: Path | None,
+    joint_file: Path | None,
+) -> int:  # fmt: skip
+    """Check a section."""
+    with Progress("checking"):
+        read_project = open_project(project)
+        read, answer = _check(read_project, survey, stage)
+    _warn((*read_project.warnings, *read.warnings))
+    chosen = _chosen(read_project, answer, start, end)
+    slabs = {name: values[chosen.slabs] for name, values in slab_table(read_project, answer).items()}
+    joints = {name: values[chosen.joints] for name, values in joint_table(read_project, answer).items()}
+    inputs = {**read_project.inputs, **read.inputs}
+    files = [*_read_inputs(project, inputs), *survey]
+    document = check_document(read_project, read, answer, chosen, slabs, joints)
+    terminal = _out(slabs, document, csv_file, json_file, files)
+    named = [line for name, sha in inputs.items() for line in [f"made from {name} {sha}"]]
+    corners = corner_table(read_project, answer) if corner_file else {}
+    for file, table in ((corner_file, corners), (joint_file, joints)):
+        if file is not None:
+            kept = np.isin(table["slab"], slabs["slab"]) if table is corners else slice(None)
+            made = document["made_from"]
+            write_csv(file, {name: values[kept] for name, values in table.items()}, decimals=_FINE, inputs=files,
+                      comments=[f"{made['program']}, {made['made_at']}", *named])  # fmt: skip
+    if terminal:
+        show_check(read_project, read, answer, chosen, slabs, joints, everything=everything)
+    good = all_within(answer, chosen.slabs, chosen.joints)
+    return OK if good else NOT_ALL_WITHIN
+
+
+_LAYOUT_COLUMNS = (
+    ("slab", TableColumn("slab")),
+    ("type", TableColumn("type")),
+    ("chainage_m", TableColumn("chainage", "km")),
+    ("bearing_deg", TableColumn("bearing", "deg", 4)),
+    ("pitch_mrad", TableColumn("pitch", "mrad", 2, sign=True)),
+    ("roll_mrad", TableColumn("roll", "mrad", 2, sign=True)),
+    ("gap_ahead_mm", TableColumn("gap ahead", "mm", 1)),
+    ("wedge_mm", TableColumn("wedge", "mm", 2, sign=True)),
+    ("versine_mm", TableColumn("versine", "mm", 2, sign=True)),
+    ("seat_across_mm", TableColumn("seat across", "mm", 2)),
+    ("seat_up_mm", TableColumn("seat up", "mm", 2)),
+    ("warp_mm", TableColumn("warp", "mm", 2, sign=True)),
+)
+_POINT_COLUMNS = tuple(TableColumn(name, "m", 4) for name in ("easting", "northing", "level"))
+
+
+def _chainages(values: np.ndarray[Any, Any]) -> list[str]:
+    return [format_chainage(v) for v in values.tolist()]
+
+
+def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path | None) -> int:
+    """Show the layout."""
+    with Progress("laying out"):
+        read = open_project(project)
+        table = {"slabs": target_table, "corners": target_corner_table, "anchors": anchor_table}[what](read)
+    _warn(read.warnings)
+    findings = [str(finding) for finding in read.layout_findings]
+    document = {
+        "made_from": made_from(read.inputs),
+        "project": read.settings.name,
+        "seating": read.settings.layout.seating,
+        "findings": findings,
+        what: table_to_records(table),
+        "cautions": CAUTIONS,
+    }
+    if _out(table, document, csv_file, json_file, _read_inputs(project, read.inputs)):
+        count = f"{len(read.layout.names)} slabs on {len(read.spans)} spans, seating {read.settings.layout.seating}"
+        notes = [
+            "bearing clockwise from grid north; pitch + forward end up, roll + left side up; versine + on a right-hand "
+            "curve; wedge: gap left less gap right; seat: largest offset of a rail seat from the design rail; "
+            "warp: design cant at the front end less that at the rear end.",
+        ]
+        if what == "slabs":
+            columns = [column for _, column in _LAYOUT_COLUMNS]
+            values = [_chainages(table[n]) if n == "chainage_m" else table[n] for n, _ in _LAYOUT_COLUMNS]
+        else:
+            texts = [name for name in table if not name.endswith("_m")]
+            columns = [*(TableColumn(name.replace("_", " ")) for name in texts), *_POINT_COLUMNS]
+            values = [table[name] for name in (*texts, "easting_m", "northing_m", "level_m")]
+            notes = []
+        print_table(columns, values, f"{read.settings.name}: {count}", notes)
+    for finding in findings:
+        sys.stderr.write(f"layout: {visible(finding)}\n")
+    return NOT_ALL_WITHIN if findings else OK
+
+
+def run_stations(
+    project: Path, chainage: Sequence[float], distance: Sequence[float], every: float | None,
+    csv_file: Path | None, json_file: Path | None,
+) -> int:  # fmt: skip
+    """Show the alignment at chainages."""
+    alignment, count, settings, warnings = open_alignment(project)
+    _warn(warnings)
+    try:
+        asked = [*distance, *(float(count.to_distance(c)) for c in chainage)]
+    except ChainageError as fault:
+        raise InputError([Fault("--at", "a chainage that names one place", str(fault))]) from fault
+    if every is not None or not asked:
+        asked += _regular(count.starts, count.first, every or 20.0)
+    places = np.array(sorted(set(asked)))
+    table = station_table(alignment, count, places)
+    inputs = {p.name: digest(p) for p in sorted(project.glob("*.csv")) if p.name in _ALIGNMENT_FILES}
+    inputs[PROJECT_FILE] = digest(project / PROJECT_FILE)
+    document = {
+        "made_from": made_from(inputs), "project": settings.name, "stations": table_to_records(table),
+    }  # fmt: skip
+    if _out(table, document, csv_file, json_file, _read_inputs(project, inputs), {"curvature_1_km": 6}):
+        columns = [
+            TableColumn("chainage", "km"), TableColumn("distance", "m", 3), *_POINT_COLUMNS,
+            TableColumn("bearing", "deg", 5), TableColumn("radius", "m", 1, sign=True),
+            TableColumn("gradient", "permille", 3, sign=True), TableColumn("cant", "mm", 1, sign=True),
+        ]  # fmt: skip
+        shown = [name for name in table if name != "curvature_1_km"]
+        values = [_chainages(table[n]) if n == "chainage_m" else table[n] for n in shown]
+        print_table(columns, values, f"{settings.name}: the design line", [
+            "radius + to the right, none on a straight; cant + left rail higher; level is that of the profile.",
+        ])  # fmt: skip
+    return OK
+
+
+_ALIGNMENT_FILES = ("horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv")
+
+
+def _regular(starts: np.ndarray[Any, Any], first: np.ndarray[Any, Any], step: float) -> list[float]:
+    """Return distances of round chainages on every stretch of the count, and both ends of the line."""
+    places = [float(starts[0]), float(starts[-1])]
+    for low, high, chainage in zip(starts[:-1].tolist(), starts[1:].tolist(), first.tolist(), strict=True):
+        round_chainage = np.arange(np.ceil(chainage / step) * step, chainage + (high - low), step)
+        places += (low + (round_chainage - chainage)).tolist()
+    return places
+
+
+def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: Path | None) -> int:
+    """Project points on the alignment."""
+    alignment, count, settings, warnings = open_alignment(project)
+    faults = Faults(warnings=list(warnings))
+    read, xyz = read_points(points, None, faults)
+    # a file may hold more than is asked for here
+    _warn([w for w in faults.warnings if "column" not in w.expected])
+    faults.stop_if_any()
+    with Progress("projecting"):
+        feet = project_points(alignment, xyz)
+    table = offset_table(count, read["point"], xyz, feet)
+    inputs = {PROJECT_FILE: digest(project / PROJECT_FILE), points.name: digest(points)}
+    document = {"made_from": made_from(inputs), "project": settings.name, "points": table_to_records(table)}
+    if _out(table, document, csv_file, json_file, [project / PROJECT_FILE, points]):
+        place = np.where(feet.unique, table["place"], np.char.add(table["place"], ", not unique"))
+        columns = [
+            TableColumn("point"), TableColumn("chainage", "km"), TableColumn("offset", "m", 4, sign=True),
+            TableColumn("height", "m", 4, sign=True), TableColumn("beyond end", "m", 4, sign=True), TableColumn("place"),
+        ]  # fmt: skip
+        beyond = np.where(table["beyond_m"] == 0, np.nan, table["beyond_m"])
+        values: list[Any] = [table["point"], _chainages(table["chainage_m"]), table["offset_m"], table["height_m"], beyond, place]
+        print_table(columns, values, f"{settings.name}: points seen from the design line", [
+            "offset + to the right; height over the profile; beyond end - before the start, + after the end.",
+        ])  # fmt: skip
+    return OK
+
+
+def run_view(
+    project: Path, survey: Sequence[Path], stage: str | None, picture: Path | None, quantity: str,
+    slab: str | None, flat: bool,
+) -> int:  # fmt: skip
+    """Show the section."""
+    from viewer.checked import section_of
+
+    with Progress("checking") if picture else nullcontext():
+        read_project = open_project(project)
+        read, answer = _check(read_project, survey, stage)
+        files = [*_read_inputs(project, {**read_project.inputs, **read.inputs}), *survey]
+        section = section_of(read_project, answer, _subtitle(read))
+        if picture is not None:
+            _draw(section, picture, quantity, slab, files, flat=flat)
+            return OK
+    if flat:
+        raise SlabposeError("--flat draws a picture: name it with --picture FILE")
+    from viewer.window import show
+
+    show(section, quantity=quantity, slab=slab)
+    return OK
+
+
+def _subtitle(read: Survey) -> str:
+    stages = ", ".join(f"stage {name}" for name in read.stages if name) or "no stage named"
+    return f"{len(read.points)} surveyed points, {stages}"
+
+
+def _draw(section: Any, path: Path, quantity: str, slab: str | None, inputs: Sequence[Path], *, flat: bool) -> None:
+    """Draw into a file that appears in one piece."""
+    import tempfile
+
+    from geometry.exchange.writing import one_piece
+    from viewer.flat import flat_picture
+    from viewer.scene import picture as draw
+
+    kinds = (".png", ".svg", ".pdf")
+    if path.suffix.lower() not in kinds:
+        raise InputError([Fault("--picture", f"a name that ends in {', '.join(kinds)}", str(path))])
+    with one_piece(path, inputs) as file, tempfile.TemporaryDirectory() as folder:
+        draft = Path(folder) / f"picture{path.suffix.lower()}"
+        if flat:
+            flat_picture(section, draft, quantity=quantity)
+        else:
+            drawn = draw(section, draft, quantity=quantity, slab=slab)
+            sys.stderr.write(f"{drawn.told}\n")
+        file.write(draft.read_bytes())
+    sys.stderr.write(f"{path}\n")
+
+
+def run_demo(folder: Path) -> int:
+    """Copy the demo."""
+    here = Path(__file__).parent
+    source = next((p for p in (here / "demo_alignment", here.parent / "demo_alignment") if p.is_dir()), None)
+    if source is None:
+        raise SlabposeError("this installation has no demo")
+    if folder.exists():
+        raise InputError([Fault(str(folder), "a folder that does not exist yet", "one that does",
+                                "nothing is written over")])  # fmt: skip
+    try:
+        shutil.copytree(source, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    except OSError as fault:
+        raise InputError([Fault(str(folder), "a place to write to", str(fault.strerror or fault))]) from fault
+    sys.stdout.write(f"{folder}: now try  slabpose check {folder}\n")
+    return OK
