@@ -6,8 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from reference import load
-from reference.quadrature import mp, shape
 
 from geometry.alignment import (
     CantElement,
@@ -20,6 +18,8 @@ from geometry.alignment import (
     track_frame,
 )
 from geometry.alignment.alignment import Alignment
+from tests.reference import load
+from tests.reference.quadrature import mp, shape
 
 OFFSETS = load("cant_offsets")["rows"]
 
@@ -40,24 +40,32 @@ def test_ramps_have_the_laws_of_their_curves(kind: str, first: float, last: floa
         [HorizontalElement("straight", 400.0, easting=0, northing=0, bearing=0)],
         [VerticalElement("gradient", 0.0, 400.0, 0, 0, level=0)],
         [
-            CantElement("constant", 0.0, 50.0, first, first), CantElement(kind, 50.0, 300.0, first, last),
+            CantElement("constant", 0.0, 50.0, first, first),
+            CantElement(kind, 50.0, 300.0, first, last),
             CantElement("constant", 350.0, 50.0, last, last),
         ],
-    )  # fmt: skip
+    )
     s = np.linspace(50, 350, 61)
     wanted = [float(first + (mp.mpf(last) - mp.mpf(first)) * shape(kind, (mp.mpf(v) - 50) / 300)) for v in s.tolist()]
     np.testing.assert_allclose(evaluate(line, s).cant, wanted, rtol=0, atol=1e-14)
-    np.testing.assert_allclose(evaluate(line, [0.0, 49.9, 350.1, 400.0]).cant, [first, first, last, last], rtol=0, atol=1e-16)
+    np.testing.assert_allclose(
+        evaluate(line, [0.0, 49.9, 350.1, 400.0]).cant, [first, first, last, last], rtol=0, atol=1e-16
+    )
 
 
 @pytest.mark.parametrize("row", OFFSETS, ids=lambda r: f"{r[0]}mm")
 def test_cant_angles(row: list[float]) -> None:
     cant, by_arcsin, by_arctan = row[0] / 1e3, row[1], row[2]
-    rolls = {rule: math.degrees(float(roll_of_cant(np.array(cant), TrackRules(cant_angle=rule)))) for rule in ("arcsin", "arctan", "ratio")}
+    rolls = {
+        rule: math.degrees(float(roll_of_cant(np.array(cant), TrackRules(cant_angle=rule))))
+        for rule in ("arcsin", "arctan", "ratio")
+    }
     assert rolls["arcsin"] == pytest.approx(by_arcsin, abs=6e-6, rel=0)
     assert rolls["arctan"] == pytest.approx(by_arctan, abs=6e-6, rel=0)
     assert rolls["ratio"] == pytest.approx(math.degrees(cant / 1.5), abs=1e-12, rel=0)
-    assert float(roll_of_cant(np.array(-cant), TrackRules())) == pytest.approx(-math.radians(rolls["arcsin"]), abs=1e-15, rel=0)
+    assert float(roll_of_cant(np.array(-cant), TrackRules())) == pytest.approx(
+        -math.radians(rolls["arcsin"]), abs=1e-15, rel=0
+    )
 
 
 def test_the_cant_base_counts() -> None:
@@ -144,7 +152,12 @@ def test_frames_are_rotations_with_the_shape_of_the_distances() -> None:
     line = canted(0.1, bearing=1.0, gradient=-0.02)
     frame = track_frame(line, np.linspace(0, 100, 6).reshape(2, 3))
     assert frame.position.shape == (2, 3, 3)
-    np.testing.assert_allclose(frame.rotation @ np.swapaxes(frame.rotation, -1, -2), np.broadcast_to(np.eye(3), (2, 3, 3, 3)), rtol=0, atol=1e-15)
+    np.testing.assert_allclose(
+        frame.rotation @ np.swapaxes(frame.rotation, -1, -2),
+        np.broadcast_to(np.eye(3), (2, 3, 3, 3)),
+        rtol=0,
+        atol=1e-15,
+    )
     np.testing.assert_allclose(np.linalg.det(frame.rotation), 1.0, rtol=0, atol=1e-15)
 
 
@@ -157,9 +170,12 @@ def test_mirrored_track() -> None:
                 HorizontalElement("arc", 80.0, k, k),
             ],
             [VerticalElement("parabola", 0.0, 200.0, 0.02, -0.01, level=7.0)],
-            [CantElement("linear", 0.0, 120.0, 0, hand * 0.14), CantElement("constant", 120.0, 80.0, hand * 0.14, hand * 0.14)],
+            [
+                CantElement("linear", 0.0, 120.0, 0, hand * 0.14),
+                CantElement("constant", 120.0, 80.0, hand * 0.14, hand * 0.14),
+            ],
             TrackRules(plan_held="rail"),
-        )  # fmt: skip
+        )
 
     s = np.linspace(0, 200, 41)
     right, left = track_frame(line(1), s), track_frame(line(-1), s)

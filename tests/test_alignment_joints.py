@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
-from geometry.alignment import AllowedJump, CantElement, HorizontalElement, VerticalElement, build
+from geometry.alignment import AllowedJump, CantElement, HorizontalElement, VerticalElement, build, evaluate
 from geometry.errors import AlignmentError, SlabposeError
 
 FLAT = [VerticalElement("gradient", 0.0, 1000.0, 0.0, 0.0, level=0.0)]
@@ -44,6 +45,28 @@ def test_a_full_turn_is_no_kink() -> None:
     assert not [j for j in line.joints if j.quantity == "bearing"]
 
 
+def test_values_at_a_joint_are_those_of_what_starts_there() -> None:
+    elements = [FIRST, HorizontalElement("arc", 50.0, -1 / 500, -1 / 500, bearing=0.01)]
+    profile = [
+        VerticalElement("gradient", 0.0, 100.0, 0.01, 0.01, level=0.0),
+        VerticalElement("gradient", 100.0, 50.0, -0.02, -0.02),
+    ]
+    cant = [CantElement("constant", 0.0, 100.0, 0.02, 0.02), CantElement("constant", 100.0, 50.0, -0.05, -0.05)]
+    allowed = [AllowedJump(q, 2) for q in ("bearing", "curvature", "gradient", "cant")]
+    at = evaluate(build(elements, profile, cant, allowed_jumps=allowed), [np.nextafter(100.0, 0), 100.0])
+    np.testing.assert_allclose(at.bearing, [0.0, 0.01], rtol=0, atol=1e-15)
+    np.testing.assert_allclose(at.curvature, [0.0, -1 / 500], rtol=0, atol=1e-13)
+    np.testing.assert_allclose(at.gradient, [0.01, -0.02], rtol=0, atol=1e-14)
+    np.testing.assert_allclose(at.cant, [0.02, -0.05], rtol=0, atol=1e-15)
+
+
+def test_bearings_stay_within_one_turn() -> None:
+    left = [straight(easting=0.0, northing=0.0, bearing=0.1), HorizontalElement("arc", 700.0, -1 / 50, -1 / 50)]
+    at = evaluate(build(left, FLAT, allowed_jumps=[AllowedJump("curvature", 2)]), np.linspace(0, 800, 801))
+    assert ((at.bearing >= 0) & (at.bearing < 2 * math.pi)).all()
+    assert float(at.bearing[-1]) == pytest.approx((0.1 - 14.0) % (2 * math.pi), abs=1e-13, rel=0)
+
+
 def test_a_jump_in_curvature_is_told() -> None:
     (fault,) = faults([FIRST, HorizontalElement("arc", 50.0, -1 / 500, -1 / 500)], FLAT)
     assert fault.startswith("curvature jumps by -2 1/km where element 2 starts")
@@ -67,8 +90,10 @@ def test_jumps_of_the_profile_and_cant_are_told() -> None:
 
 def test_all_jumps_come_together() -> None:
     elements = [
-        FIRST, straight(easting=10.003, northing=120.004), HorizontalElement("arc", 50.0, 1 / 500, 1 / 500, bearing=0.01),
-    ]  # fmt: skip
+        FIRST,
+        straight(easting=10.003, northing=120.004),
+        HorizontalElement("arc", 50.0, 1 / 500, 1 / 500, bearing=0.01),
+    ]
     rows = faults(elements, FLAT)
     assert [row.split()[0] for row in rows] == ["position", "bearing", "curvature"]
     assert "+10 mrad where element 3 starts, at distance 200.000 m" in rows[1]
@@ -109,10 +134,11 @@ def test_gaps_and_overlaps_come_together() -> None:
             VerticalElement("gradient", 40.25, 60.0, 0.0, 0.0),
         ],
         [
-            CantElement("constant", 0.0, 30.0, 0.1, 0.1), CantElement("constant", 29.0, 30.0, 0.1, 0.1),
+            CantElement("constant", 0.0, 30.0, 0.1, 0.1),
+            CantElement("constant", 29.0, 30.0, 0.1, 0.1),
             CantElement("constant", 59.0, 40.0, 0.1, 0.1),
         ],
-    )  # fmt: skip
+    )
     assert rows == [
         "vertical element 1 starts at distance 0.500 m, after the alignment does",
         "vertical element 1 leaves a gap of 0.250 m: it ends at distance 40.000 m, element 2 starts at 40.250 m",
@@ -178,6 +204,10 @@ def test_impossible_elements_are_refused(kind: type, arguments: tuple) -> None:
 
 
 def test_the_smallest_radius() -> None:
-    elements = [FIRST, HorizontalElement("clothoid", 50.0, 0.0, -1 / 400), HorizontalElement("arc", 50.0, -1 / 400, -1 / 400)]
+    elements = [
+        FIRST,
+        HorizontalElement("clothoid", 50.0, 0.0, -1 / 400),
+        HorizontalElement("arc", 50.0, -1 / 400, -1 / 400),
+    ]
     assert build(elements, FLAT).smallest_radius == pytest.approx(400.0, abs=1e-6, rel=0)
     assert build([FIRST], FLAT).smallest_radius == math.inf

@@ -9,7 +9,6 @@ from itertools import product
 
 import numpy as np
 import pytest
-from reference.quadrature import Curve, bearing, cubic_places, curvature, mp, places
 from scipy.special import fresnel
 
 from geometry.alignment import (
@@ -23,6 +22,7 @@ from geometry.alignment import (
     evaluate,
     position,
 )
+from tests.reference.quadrature import Curve, bearing, cubic_places, curvature, mp, places
 
 TRANSITIONS = ("clothoid", "bloss", "cosine", "sine", "helmert", "viennese")
 ONE_NM = 1e-9
@@ -43,9 +43,16 @@ def level_profile(length: float) -> list[VerticalElement]:
 
 
 def single(
-    kind: str, length: float, k1: float, k2: float, *, start: tuple[float, float] = (0.0, 0.0), heading: float = 0.0,
-    cant: tuple[float, float] | None = None, rules: TrackRules | None = None,
-) -> Alignment:  # fmt: skip
+    kind: str,
+    length: float,
+    k1: float,
+    k2: float,
+    *,
+    start: tuple[float, float] = (0.0, 0.0),
+    heading: float = 0.0,
+    cant: tuple[float, float] | None = None,
+    rules: TrackRules | None = None,
+) -> Alignment:
     element = HorizontalElement(kind, length, k1, k2, easting=start[0], northing=start[1], bearing=heading)
     ramp = () if cant is None else (CantElement("viennese", 0.0, length, *cant),)
     return build([element], level_profile(length), ramp, rules)
@@ -80,13 +87,13 @@ def test_transitions_agree_with_40_digits(kind: str, size: tuple[float, float, f
 
 
 @pytest.mark.parametrize("along", ["arc", "abscissa"])
-@pytest.mark.parametrize(("length", "radius", "other"), [(300.0, 7000.0, 12000.0), (100.0, 300.0, 900.0), (2000.0, 2500.0, 7000.0)])
+@pytest.mark.parametrize(
+    ("length", "radius", "other"), [(300.0, 7000.0, 12000.0), (100.0, 300.0, 900.0), (2000.0, 2500.0, 7000.0)]
+)
 def test_cubics_agree_with_40_digits(along: str, length: float, radius: float, other: float) -> None:
     for form, hand in product(FORMS, (1, -1)):
         k1, k2 = (hand * k for k in FORMS[form](1 / radius, 1 / other))
-        element = HorizontalElement(
-            "cubic", length, k1, k2, easting=0.0, northing=0.0, bearing=0.0, length_along=along
-        )
+        element = HorizontalElement("cubic", length, k1, k2, easting=0.0, northing=0.0, bearing=0.0, length_along=along)
         line = build([element], level_profile(length + 50.0))
         total, rows = cubic_places(length, k1, k2, along, PARTS)
         assert abs(line.length - float(total)) < PICOMETRES
@@ -116,11 +123,19 @@ def test_straights_and_arcs_have_their_closed_form(kind: str) -> None:
     line = single(kind, 2000.0, k, k)
     stations = np.linspace(0, 2000, 41)
     place, turn = worst_miss(
-        line, stations,
-        [(mp.mpf(0), mp.mpf(s), 0) if not k else
-         ((1 - mp.cos(mp.mpf(s) * mp.mpf(k))) / mp.mpf(k), mp.sin(mp.mpf(s) * mp.mpf(k)) / mp.mpf(k), mp.mpf(s) * mp.mpf(k))
-         for s in stations.tolist()],
-    )  # fmt: skip
+        line,
+        stations,
+        [
+            (mp.mpf(0), mp.mpf(s), 0)
+            if not k
+            else (
+                (1 - mp.cos(mp.mpf(s) * mp.mpf(k))) / mp.mpf(k),
+                mp.sin(mp.mpf(s) * mp.mpf(k)) / mp.mpf(k),
+                mp.mpf(s) * mp.mpf(k),
+            )
+            for s in stations.tolist()
+        ],
+    )
     assert place < 1e-11  # 13 rad of turning
     assert turn < 1e-14
 
@@ -192,10 +207,18 @@ def test_the_viennese_bend_leads_the_centre_of_gravity() -> None:
 def chain(start: tuple[float, float], heading: float) -> list[HorizontalElement]:
     r = 1 / 1400.0
     rows = [
-        ("straight", 431.7, 0.0, 0.0), ("clothoid", 210.0, 0.0, r), ("arc", 923.4, r, r), ("bloss", 210.0, r, 0.0),
-        ("sine", 190.0, 0.0, -r), ("arc", 377.7, -r, -r), ("helmert", 260.0, -r, r), ("arc", 55.5, r, r),
-        ("cosine", 180.0, r, 0.0), ("straight", 1203.3, 0.0, 0.0), ("cubic", 150.0, 0.0, r / 4),
-    ]  # fmt: skip
+        ("straight", 431.7, 0.0, 0.0),
+        ("clothoid", 210.0, 0.0, r),
+        ("arc", 923.4, r, r),
+        ("bloss", 210.0, r, 0.0),
+        ("sine", 190.0, 0.0, -r),
+        ("arc", 377.7, -r, -r),
+        ("helmert", 260.0, -r, r),
+        ("arc", 55.5, r, r),
+        ("cosine", 180.0, r, 0.0),
+        ("straight", 1203.3, 0.0, 0.0),
+        ("cubic", 150.0, 0.0, r / 4),
+    ]
     elements = [HorizontalElement(*row) for row in rows]
     return [replace(elements[0], easting=start[0], northing=start[1], bearing=heading), *elements[1:]]
 
@@ -221,9 +244,10 @@ def chain_in_40_digits(start: tuple[float, float], heading: float) -> list[tuple
 def test_a_chain_of_all_laws_keeps_its_digits(start: tuple[float, float]) -> None:
     heading = 4.1
     line = build(
-        chain(start, heading), level_profile(4300.0),
+        chain(start, heading),
+        level_profile(4300.0),
         allowed_jumps=[AllowedJump("curvature", 12)],
-    )  # fmt: skip
+    )
     ends = np.append(line.track.starts[1:-1], line.length)
     seen = position(line, ends)
     for (east, north), got in zip(chain_in_40_digits(start, heading), seen, strict=True):
@@ -265,8 +289,9 @@ def test_a_given_start_restarts_the_chain() -> None:
     np.testing.assert_allclose(
         position(line, [100.0, 250.0])[:, :2],
         [[1000.0001, 2100.00005], [1000.0001 + 150 * math.sin(8e-6), 2100.00005 + 150 * math.cos(8e-6)]],
-        rtol=0, atol=1e-9,
-    )  # fmt: skip
+        rtol=0,
+        atol=1e-9,
+    )
 
 
 @pytest.mark.parametrize("kind", [*TRANSITIONS, "cubic"])

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from reference.quadrature import mp, vertical_arc, vertical_clothoid
 
 from geometry.alignment import (
     HorizontalElement,
@@ -20,6 +19,7 @@ from geometry.alignment import (
 )
 from geometry.alignment.alignment import Alignment
 from geometry.errors import DistanceError
+from tests.reference.quadrature import mp, vertical_arc, vertical_clothoid
 
 
 def straight(length: float) -> HorizontalElement:
@@ -31,7 +31,9 @@ def profile(*elements: VerticalElement, rules: TrackRules | None = None) -> Alig
     return build([straight(end)], elements, rules=rules)
 
 
-@pytest.mark.parametrize(("length", "g1", "g2"), [(500.0, 0.012, -0.008), (80.0, -0.025, 0.0), (60.0, 0.002, 0.035), (20.0, -1e-4, 1e-4)])
+@pytest.mark.parametrize(
+    ("length", "g1", "g2"), [(500.0, 0.012, -0.008), (80.0, -0.025, 0.0), (60.0, 0.002, 0.035), (20.0, -1e-4, 1e-4)]
+)
 def test_a_parabola_is_a_parabola(length: float, g1: float, g2: float) -> None:
     line = profile(VerticalElement("parabola", 0.0, length, g1, g2, level=321.0))
     u = np.linspace(0, length, 33)
@@ -41,7 +43,9 @@ def test_a_parabola_is_a_parabola(length: float, g1: float, g2: float) -> None:
     np.testing.assert_allclose(at.profile_curvature, (g2 - g1) / length, rtol=0, atol=1e-13)
 
 
-@pytest.mark.parametrize(("length", "g1", "g2"), [(500.0, 0.012, -0.008), (80.0, -0.025, 0.0), (1000.0, -0.02, 0.02), (150.0, 0.1, 0.4)])
+@pytest.mark.parametrize(
+    ("length", "g1", "g2"), [(500.0, 0.012, -0.008), (80.0, -0.025, 0.0), (1000.0, -0.02, 0.02), (150.0, 0.1, 0.4)]
+)
 def test_an_arc_is_a_circle(length: float, g1: float, g2: float) -> None:
     line = profile(VerticalElement("arc", 0.0, length, g1, g2, level=0.0))
     u = np.linspace(0, length, 17)
@@ -58,7 +62,13 @@ def test_an_arc_is_a_circle(length: float, g1: float, g2: float) -> None:
 
 @pytest.mark.parametrize(
     ("length", "g1", "g2", "k1"),
-    [(300.0, 0.0, 0.012, 0.0), (300.0, 0.012, 0.0, 0.0), (300.0, 0.0, 0.012, 8e-5), (200.0, -0.02, 0.025, 1e-4), (80.0, 0.3, 0.05, 0.0)],
+    [
+        (300.0, 0.0, 0.012, 0.0),
+        (300.0, 0.012, 0.0, 0.0),
+        (300.0, 0.0, 0.012, 8e-5),
+        (200.0, -0.02, 0.025, 1e-4),
+        (80.0, 0.3, 0.05, 0.0),
+    ],
 )
 def test_a_vertical_clothoid(length: float, g1: float, g2: float, k1: float) -> None:
     line = profile(VerticalElement("clothoid", 0.0, length, g1, g2, level=0.0, curvature_start=k1))
@@ -79,7 +89,10 @@ def test_circle_and_parabola_of_the_same_gradients_differ() -> None:
     parabola = profile(VerticalElement("parabola", 0.0, length, g1, g2, level=0.0))
     u = np.linspace(0, length, 61)
     apart = (evaluate(circle, u).level - evaluate(parabola, u).level) * 1e3
-    exact = [float((vertical_arc(length, g1, g2, v)[0] - (mp.mpf(g2) - mp.mpf(g1)) * mp.mpf(v) ** 2 / 2 / length) * 1000) for v in u]
+    exact = [
+        float((vertical_arc(length, g1, g2, v)[0] - (mp.mpf(g2) - mp.mpf(g1)) * mp.mpf(v) ** 2 / 2 / length) * 1000)
+        for v in u
+    ]
     np.testing.assert_allclose(apart, exact, rtol=0, atol=1e-9)
     assert 0.5 < np.abs(apart).max() < 3.0  # mm: never to be exchanged
 
@@ -124,7 +137,9 @@ def test_true_length_at_25_permille() -> None:
 def test_true_length_with_a_grid_scale(scale: float) -> None:
     # in plan a true length is the grid length over the scale; levels are not scaled: 1000 m of grid at 25
     # permille (of grid length) rise 25 m over 1000/scale true metres
-    line = profile(VerticalElement("gradient", 0.0, 1000.0, 0.025, 0.025, level=0.0), rules=TrackRules(grid_scale=scale))
+    line = profile(
+        VerticalElement("gradient", 0.0, 1000.0, 0.025, 0.025, level=0.0), rules=TrackRules(grid_scale=scale)
+    )
     total = float(true_length(line, 1000.0) - true_length(line, 0.0))
     assert total == pytest.approx(math.hypot(1000.0 / scale, 25.0), abs=1e-10, rel=0)
 
@@ -137,7 +152,9 @@ def test_true_length_of_curves(kind: str) -> None:
     if kind == "arc":
         wanted = length / (math.sin(a2) - math.sin(a1)) * (a2 - a1)
     else:
-        wanted = float(mp.quad(lambda u: mp.sqrt(1 + (mp.mpf(g1) + (mp.mpf(g2) - mp.mpf(g1)) * u / length) ** 2), [0, length]))
+        wanted = float(
+            mp.quad(lambda u: mp.sqrt(1 + (mp.mpf(g1) + (mp.mpf(g2) - mp.mpf(g1)) * u / length) ** 2), [0, length])
+        )
     assert float(true_length(line, length)) == pytest.approx(wanted, abs=2e-12, rel=0)
 
 

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from reference import load
 
 from geometry.alignment import (
     Alignment,
@@ -18,6 +17,7 @@ from geometry.alignment import (
     position,
     track_frame,
 )
+from tests.reference import load
 
 TRANSITIONS = load("transitions")["tables"]
 CANT_RAMPS = load("cant_ramps")["tables"]
@@ -34,7 +34,9 @@ def element(kind: str, length: float, k1: float, k2: float) -> HorizontalElement
 
 
 def name(table: dict) -> str:
-    return f"{table['kind']}-{table.get('radius_start_m', table.get('gradient_start_percent', table.get('cant_start_m')))}"
+    return (
+        f"{table['kind']}-{table.get('radius_start_m', table.get('gradient_start_percent', table.get('cant_start_m')))}"
+    )
 
 
 @pytest.mark.parametrize("table", TRANSITIONS, ids=name)
@@ -61,9 +63,13 @@ def test_cant_tables(table: dict) -> None:
 def test_vertical_curve_tables(table: dict) -> None:
     length = table["length_m"]
     curve = VerticalElement(
-        table["kind"], 0.0, length, table["gradient_start_percent"] / 100, table["gradient_end_percent"] / 100,
+        table["kind"],
+        0.0,
+        length,
+        table["gradient_start_percent"] / 100,
+        table["gradient_end_percent"] / 100,
         level=table["level_start_m"],
-    )  # fmt: skip
+    )
     line = build([element("straight", length, 0, 0)], [curve])
     x, level = np.array(table["rows"]).T
     np.testing.assert_allclose(position(line, x)[:, 2], level, rtol=0, atol=5.1e-7)  # printed to 1e-6
@@ -87,7 +93,9 @@ def test_vertical_curve_of_radius_25000() -> None:
     line = build([element("straight", length, 0, 0)], [curve])
     for x, fall in table["rows"]:
         assert float(position(line, x)[2]) == pytest.approx(100 + 0.012 * x - fall, abs=1e-10, rel=0)
-    assert float(position(line, tangent)[2]) == pytest.approx(100 + 0.012 * tangent - table["external_m"], abs=1e-10, rel=0)
+    assert float(position(line, tangent)[2]) == pytest.approx(
+        100 + 0.012 * tangent - table["external_m"], abs=1e-10, rel=0
+    )
     np.testing.assert_allclose(evaluate(line, [0.0, 250.0]).profile_curvature, -1 / 25000, rtol=0, atol=1e-13)
 
 
@@ -102,7 +110,9 @@ def test_arc_table() -> None:
 def test_bloss_end_point() -> None:
     table = load("bloss_end")
     line = from_origin(element("bloss", table["length_m"], 0.0, 1 / table["radius_m"]))
-    assert position(line, table["length_m"])[:2].tolist() == pytest.approx([table["y_m"], table["x_m"]], abs=5.1e-4, rel=0)
+    assert position(line, table["length_m"])[:2].tolist() == pytest.approx(
+        [table["y_m"], table["x_m"]], abs=5.1e-4, rel=0
+    )
 
 
 def test_clothoid_deflection_angles() -> None:
@@ -133,7 +143,9 @@ def spiral_curve_spiral(radius: float, spiral: float, deflection: float) -> tupl
     arc = radius * deflection - spiral
     k = 1 / radius
     whole = from_origin(
-        element("clothoid", spiral, 0.0, k), HorizontalElement("arc", arc, k, k), HorizontalElement("clothoid", spiral, k, 0.0)
+        element("clothoid", spiral, 0.0, k),
+        HorizontalElement("arc", arc, k, k),
+        HorizontalElement("clothoid", spiral, k, 0.0),
     )
     return whole, from_origin(element("clothoid", spiral, 0.0, k)), arc
 
@@ -161,12 +173,14 @@ def test_spiral_curve_spiral_of_a_road_office() -> None:
     assert y / math.sin(angle) == pytest.approx(table["short_tangent_m"], abs=printed, rel=0)
     assert x - y / math.tan(angle) == pytest.approx(table["long_tangent_m"], abs=printed, rel=0)
     assert shift_and_k(half, spiral, radius) == (
-        pytest.approx(table["p_m"], abs=printed, rel=0), pytest.approx(table["k_m"], abs=printed, rel=0)
-    )  # fmt: skip
+        pytest.approx(table["p_m"], abs=printed, rel=0),
+        pytest.approx(table["k_m"], abs=printed, rel=0),
+    )
     assert arc == pytest.approx(table["arc_m"], abs=printed, rel=0)
     assert tangent_and_external(line, deflection) == (
-        pytest.approx(table["tangent_m"], abs=printed, rel=0), pytest.approx(table["external_m"], abs=printed, rel=0)
-    )  # fmt: skip
+        pytest.approx(table["tangent_m"], abs=printed, rel=0),
+        pytest.approx(table["external_m"], abs=printed, rel=0),
+    )
     assert float(evaluate(line, line.length).bearing) == pytest.approx(deflection, abs=1e-12, rel=0)
 
 
@@ -179,11 +193,13 @@ def test_high_speed_clothoid() -> None:
     np.testing.assert_allclose(position(half, s)[:, 0], y, rtol=0, atol=5.1e-10)
     assert float(evaluate(half, length).bearing) == pytest.approx(table["angle_rad"], abs=5.1e-13, rel=0)
     assert shift_and_k(half, length, radius) == (
-        pytest.approx(table["shift_m"], abs=5.1e-7, rel=0), pytest.approx(table["k_m"], abs=5.1e-7, rel=0)
-    )  # fmt: skip
+        pytest.approx(table["shift_m"], abs=5.1e-7, rel=0),
+        pytest.approx(table["k_m"], abs=5.1e-7, rel=0),
+    )
     assert tangent_and_external(line, deflection) == (
-        pytest.approx(table["tangent_m"], abs=5.1e-7, rel=0), pytest.approx(table["external_m"], abs=5.1e-7, rel=0)
-    )  # fmt: skip
+        pytest.approx(table["tangent_m"], abs=5.1e-7, rel=0),
+        pytest.approx(table["external_m"], abs=5.1e-7, rel=0),
+    )
     assert arc == pytest.approx(table["arc_m"], abs=5.1e-7, rel=0)
     assert line.length == pytest.approx(table["total_m"], abs=5.1e-7, rel=0)
     # the mirrored curve: a clothoid to the left has the tables' y to the left
@@ -195,7 +211,9 @@ def test_high_speed_clothoid() -> None:
 def test_a_cubic_is_no_clothoid(row: list[float]) -> None:
     radius, length, *millimetres = row
     clothoid = from_origin(element("clothoid", length, 0.0, 1 / radius))
-    cubic = from_origin(HorizontalElement("cubic", length, 0.0, 1 / radius, easting=0, northing=0, bearing=0, length_along="abscissa"))
+    cubic = from_origin(
+        HorizontalElement("cubic", length, 0.0, 1 / radius, easting=0, northing=0, bearing=0, length_along="abscissa")
+    )
     for part, wanted in zip((0.25, 0.5, 0.75, 1.0), millimetres, strict=True):
         east, north, _ = position(clothoid, part * length)
         # the place on the cubic with the same abscissa, by bisection on its own length
@@ -210,16 +228,21 @@ def test_canted_track_in_space() -> None:
     table = load("canted_track")
     left_curve = element("clothoid", 100.0, 0.0, -1 / 300)
     line = build(
-        [left_curve], [VerticalElement("gradient", 0.0, 100.0, 0.0, 0.0, level=0.0)],
+        [left_curve],
+        [VerticalElement("gradient", 0.0, 100.0, 0.0, 0.0, level=0.0)],
         [CantElement("linear", 0.0, 100.0, 0.0, -0.160)],  # the right rail is the higher one: negative here
-    )  # fmt: skip
+    )
     s, x, y, z, nx, ny, nz = np.array(table["rows"]).T
     frame = track_frame(line, s)
-    np.testing.assert_allclose(frame.position[:, :2], np.stack([-y, x], axis=1), rtol=0, atol=1e-6)  # as the source allows
+    np.testing.assert_allclose(
+        frame.position[:, :2], np.stack([-y, x], axis=1), rtol=0, atol=1e-6
+    )  # as the source allows
     np.testing.assert_allclose(frame.position[:, 2], z, rtol=0, atol=1e-12)
     # the source lets the angle grow linearly, which differs by up to 7.9e-5 rad
     np.testing.assert_allclose(frame.rotation[..., 2], np.stack([-ny, nx, nz], axis=1), rtol=0, atol=8.1e-5)
-    np.testing.assert_allclose(frame.rotation[[0, -1], :, 2], np.stack([-ny, nx, nz], axis=1)[[0, -1]], rtol=0, atol=1e-6)
+    np.testing.assert_allclose(
+        frame.rotation[[0, -1], :, 2], np.stack([-ny, nx, nz], axis=1)[[0, -1]], rtol=0, atol=1e-6
+    )
 
 
 @pytest.mark.parametrize("row", load("versines")["rows"], ids=lambda r: f"C{r[0]}R{r[1]}")

@@ -66,6 +66,13 @@ def test_the_ends_of_a_fall_back_are_ambiguous_too() -> None:
             BACK.to_distance(value)
 
 
+def test_a_fall_back_of_centimetres_is_ambiguous_too() -> None:
+    count = chainage_count(1000.0, 500.0, [(1200.0, 1199.95)])
+    with pytest.raises(ChainageError, match=r"199\.970 m and distance 200\.020 m"):
+        count.to_distance(1199.97)
+    assert float(count.to_distance(1200.01)) == pytest.approx(200.06, abs=1e-9, rel=0)
+
+
 def test_all_places_of_a_chainage() -> None:
     first, places = BACK.candidates([1100.0, 1175.0, 1300.0])
     np.testing.assert_array_equal(first, [100.0, 175.0, 350.0])
@@ -108,7 +115,7 @@ def test_equations_outside_their_stretch_are_refused(back: float) -> None:
 def test_the_second_equation_is_counted_by_the_first() -> None:
     count = chainage_count(1000.0, 500.0, [(1200.0, 5000.0), (5100.0, 0.0)])
     assert count.to_distance([1100.0, 5050.0, 150.0]).tolist() == [100.0, 250.0, 450.0]
-    with pytest.raises(ChainageError, match="equation 2 ends the count at 1\\+300\\.000.* 5\\+000\\.000 to 5\\+300\\.000"):
+    with pytest.raises(ChainageError, match=r"equation 2 ends the count at 1\+300\.000.* 5\+000\.000 to 5\+300\.000"):
         chainage_count(1000.0, 500.0, [(1200.0, 5000.0), (1300.0, 0.0)])
 
 
@@ -123,10 +130,17 @@ def test_round_trip(distance: float) -> None:
 @pytest.mark.parametrize(
     ("value", "text"),
     [
-        (12345.678, "12+345.678"), (0.0, "0+000.000"), (999.9996, "1+000.000"), (5.0004, "0+005.000"), (-5.25, "-0+005.250"),
-        (-0.0001, "0+000.000"), (123456.7, "123+456.700"), (1e6, "1000+000.000"), (1000.05, "1+000.050"),
+        (12345.678, "12+345.678"),
+        (0.0, "0+000.000"),
+        (999.9996, "1+000.000"),
+        (5.0004, "0+005.000"),
+        (-5.25, "-0+005.250"),
+        (-0.0001, "0+000.000"),
+        (123456.7, "123+456.700"),
+        (1e6, "1000+000.000"),
+        (1000.05, "1+000.050"),
         (np.float64(2500.5), "2+500.500"),
     ],
-)  # fmt: skip
+)
 def test_format(value: float, text: str) -> None:
     assert format_chainage(value) == text

@@ -48,6 +48,12 @@ def test_bearings_come_back_in_one_turn() -> None:
     np.testing.assert_allclose(bearing, [2 * math.pi - 0.1, 6.5 - 2 * math.pi, 3.0], rtol=0, atol=2e-15)
 
 
+def test_north_is_0_and_not_a_full_turn() -> None:
+    # the remainder of -1e-17 by 2 pi is 2 pi in doubles: 360 degrees where 0 is meant
+    bearing = angles(rotation(one(-1e-17), one(0.0), one(0.0)))[0]
+    assert 0 <= float(bearing) < 2 * math.pi
+
+
 @pytest.mark.parametrize("size", [0.0, 1e-300, 1e-9, 1e-3, 0.5, 3.0])
 def test_rotation_vectors(size: float) -> None:
     vector = size * np.array([0.36, -0.48, 0.8])
@@ -84,5 +90,9 @@ def test_many_frames_at_once() -> None:
     position, local = rng.normal(size=(4, 5, 3)), rng.normal(size=(4, 5, 6, 3))
     got = to_grid(position, rotation(b, p, r), local, 1.001)
     assert got.shape == (4, 5, 6, 3)
-    wanted = position[2, 3] + (Rotation.from_euler("ZXY", [-b[2, 3], p[2, 3], r[2, 3]]).apply(local[2, 3, 4])) * (1.001, 1.001, 1)
+    wanted = position[2, 3] + (Rotation.from_euler("ZXY", [-b[2, 3], p[2, 3], r[2, 3]]).apply(local[2, 3, 4])) * (
+        1.001,
+        1.001,
+        1,
+    )
     np.testing.assert_allclose(got[2, 3, 4], wanted, rtol=0, atol=1e-15)

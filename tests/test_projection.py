@@ -24,16 +24,21 @@ from geometry.alignment import (
 )
 
 FIXED = settings(derandomize=True, database=None, deadline=None, max_examples=60)
-ON_LINE, BEFORE_START, AFTER_END, AT_KINK = (PLACES.index(n) for n in ("on line", "before start", "after end", "at kink"))
+ON_LINE, BEFORE_START, AFTER_END, AT_KINK = (
+    PLACES.index(n) for n in ("on line", "before start", "after end", "at kink")
+)
 
 
-def line_of(*rows: tuple, start: tuple[float, float] = (0.0, 0.0), heading: float = 0.0, kinks: dict | None = None) -> Alignment:
+def line_of(
+    *rows: tuple, start: tuple[float, float] = (0.0, 0.0), heading: float = 0.0, kinks: dict | None = None
+) -> Alignment:
     """Build from (kind, length, k1, k2) rows; kinks gives bearings at the start of elements by number."""
     elements = [
-        HorizontalElement(*row, bearing=(kinks or {}).get(i)) if i > 1
+        HorizontalElement(*row, bearing=(kinks or {}).get(i))
+        if i > 1
         else HorizontalElement(*row, easting=start[0], northing=start[1], bearing=heading)
         for i, row in enumerate(rows, start=1)
-    ]  # fmt: skip
+    ]
     total = sum(row[1] for row in rows)
     profile = [
         VerticalElement("gradient", 0.0, total / 2, 0.01, 0.01, level=30.0),
@@ -46,14 +51,28 @@ def line_of(*rows: tuple, start: tuple[float, float] = (0.0, 0.0), heading: floa
 def mixed(start: tuple[float, float] = (0.0, 0.0), heading: float = 0.0) -> Alignment:
     r = 1 / 300
     return line_of(
-        ("straight", 200.0, 0, 0), ("clothoid", 120.0, 0, r), ("arc", 260.0, r, r), ("bloss", 150.0, r, 0.0),
-        ("sine", 100.0, 0, -r / 2), ("arc", 333.3, -r / 2, -r / 2), ("helmert", 180.0, -r / 2, r), ("cosine", 90.0, r, 0),
-        ("cubic", 60.0, 0, r / 5), ("arc", 80.0, r / 5, r / 5), start=start, heading=heading,
-    )  # fmt: skip
+        ("straight", 200.0, 0, 0),
+        ("clothoid", 120.0, 0, r),
+        ("arc", 260.0, r, r),
+        ("bloss", 150.0, r, 0.0),
+        ("sine", 100.0, 0, -r / 2),
+        ("arc", 333.3, -r / 2, -r / 2),
+        ("helmert", 180.0, -r / 2, r),
+        ("cosine", 90.0, r, 0),
+        ("cubic", 60.0, 0, r / 5),
+        ("arc", 80.0, r / 5, r / 5),
+        start=start,
+        heading=heading,
+    )
 
 
 MIXED = mixed()
-TIGHT = line_of(("arc", 70.0, 1 / 40, 1 / 40), ("clothoid", 60.0, 1 / 40, -1 / 25), ("arc", 50.0, -1 / 25, -1 / 25), ("straight", 90.0, 0, 0))
+TIGHT = line_of(
+    ("arc", 70.0, 1 / 40, 1 / 40),
+    ("clothoid", 60.0, 1 / 40, -1 / 25),
+    ("arc", 50.0, -1 / 25, -1 / 25),
+    ("straight", 90.0, 0, 0),
+)
 # three and a half turns of a spiral ramp: branches pass each other 4 to 10 m apart
 RAMP = line_of(("clothoid", 900.0, 1 / 30, 1 / 62))
 HAIRPIN = line_of(("straight", 300.0, 0, 0), ("arc", 40 * math.pi, 1 / 40, 1 / 40), ("straight", 300.0, 0, 0))
@@ -94,7 +113,9 @@ def check(line: Alignment, points: np.ndarray, spacing: float = 1.0, tolerance: 
         assert reached <= best.away + tolerance, (i, point, s, best)
         if seen.unique[i]:
             stretch = 1 / max(1e-4, abs(1 - float(evaluate(line, s).curvature) * offset))
-            assert s == pytest.approx(best.distance, abs=2 * tolerance * stretch + 1e-9 * reached * stretch / 50, rel=0), (i, point, best)
+            assert s == pytest.approx(
+                best.distance, abs=2 * tolerance * stretch + 1e-9 * reached * stretch / 50, rel=0
+            ), (i, point, best)
         if seen.place[i] == ON_LINE:
             assert abs(offset) == pytest.approx(best.away, abs=tolerance, rel=0)
         if seen.place[i] == AT_KINK:
@@ -132,7 +153,7 @@ def test_round_trip(part: float, offset: float, which: str) -> None:
     line = {"mixed": MIXED, "tight": TIGHT, "grid": GRID}[which]
     s = part * line.length
     at = evaluate(line, s)
-    point = position(line, s) + [offset * math.cos(at.bearing), -offset * math.sin(at.bearing), 0.7]
+    point = position(line, s) + np.array([offset * math.cos(at.bearing), -offset * math.sin(at.bearing), 0.7])
     foot = project(line, point)
     assert float(foot.distance) == pytest.approx(s, abs=2e-9 if which == "grid" else 1e-9, rel=0)
     assert float(foot.offset) == pytest.approx(offset, abs=2e-9 if which == "grid" else 1e-9, rel=0)
@@ -175,6 +196,19 @@ def test_the_centre_of_curvature_has_no_foot() -> None:
     assert not foot.unique
     assert float(foot.offset) == pytest.approx(80.0, abs=1e-9, rel=0)
     assert 50.0 - 1e-6 <= float(foot.distance) <= 150.0 + 1e-6
+
+
+def test_the_centre_of_curvature_at_the_sharpest_place() -> None:
+    # two clothoids meet at R 100: seen from that centre the foot is the joint, but it is infinitely loose
+    line = line_of(("clothoid", 80.0, 1 / 300, 1 / 100), ("clothoid", 80.0, 1 / 100, 1 / 300))
+    at = evaluate(line, 80.0)
+    right = np.array([math.cos(at.bearing), -math.sin(at.bearing), 0.0])
+    foot = project(line, position(line, 80.0) + 100.0 * right)
+    assert not foot.unique
+    assert float(foot.offset) == pytest.approx(100.0, abs=1e-9, rel=0)
+    nearer = project(line, position(line, 80.0) + 99.0 * right)
+    assert nearer.unique
+    assert float(nearer.distance) == pytest.approx(80.0, abs=1e-8, rel=0)
 
 
 @pytest.mark.parametrize("miss", [1e-2, 1e-4, 1e-6])
@@ -224,7 +258,9 @@ def test_at_joints() -> None:
     joints = MIXED.track.starts[1:-1]
     at = evaluate(MIXED, joints)
     for offset in (-20.0, 0.0, 5.0):
-        points = position(MIXED, joints) + offset * np.stack([np.cos(at.bearing), -np.sin(at.bearing), 0 * joints], axis=1)
+        points = position(MIXED, joints) + offset * np.stack(
+            [np.cos(at.bearing), -np.sin(at.bearing), 0 * joints], axis=1
+        )
         foot = project(MIXED, points)
         np.testing.assert_allclose(foot.distance, joints, rtol=0, atol=1e-9)
         np.testing.assert_allclose(foot.offset, offset, rtol=0, atol=1e-9)
@@ -278,6 +314,27 @@ def test_between_the_branches_of_a_hairpin() -> None:
     np.testing.assert_allclose(foot.offset, [40.0, 39.999, 39.999, 40.0], rtol=0, atol=1e-9)
 
 
+def test_a_wide_curve_that_comes_back_to_itself() -> None:
+    """The nearest place searched from may lie on the branch that is not the nearest: 24 m apart, radii of 90 m."""
+    r = 1 / 90
+    turn = math.acos((90 + 12) / 180)  # puts the way back 24 m beside the way out
+    line = line_of(
+        ("straight", 120.0, 0, 0),
+        ("arc", 90 * turn, -r, -r),
+        ("arc", 90 * (math.pi + 2 * turn), r, r),
+        ("arc", 90 * turn, -r, -r),
+        ("straight", 117.0, 0, 0),  # not 120: the search must not see both branches at the same places
+    )
+    ends = position(line, [60.0, line.length - 57.0])
+    apart = float(np.hypot(*(ends[1] - ends[0])[:2]))
+    assert apart == pytest.approx(24.0, abs=1e-9, rel=0)
+    assert line.smallest_radius > 75.0
+    across = np.array([1.0, 0.0, 0.0]) * np.sign(ends[1, 0] - ends[0, 0])
+    s = np.arange(20.0, 110.0, 1.7)
+    points = position(line, s)[:, None] + across * (apart / 2 + np.array([-0.4, -0.05, 0.05, 0.4]))[:, None]
+    check(line, points.reshape(-1, 3))
+
+
 def test_a_spiral_ramp_gives_the_branch_that_is_nearest() -> None:
     s = np.linspace(5, 895, 90)
     at = evaluate(RAMP, s)
@@ -288,6 +345,31 @@ def test_a_spiral_ramp_gives_the_branch_that_is_nearest() -> None:
         np.testing.assert_allclose(foot.distance[own], s[own], rtol=0, atol=1e-9)
         assert own.mean() > 0.6
         check(RAMP, points[::3])
+
+
+@pytest.mark.parametrize("line", ["kinked by a rounding", "tight"])
+def test_feet_a_few_millimetres_after_a_multiple_of_ten_metres(line: str) -> None:
+    """Wherever the search divides the line, a foot just behind the division is no corner.
+
+    Within 1 um in distance from the point two places are told apart only by being square to the line: at 1 m
+    that is 1.4 mm along, at 50 m 10 mm.
+    """
+    track = TIGHT if line == "tight" else line_of(("straight", 60.0, 0, 0), ("straight", 60.0, 0, 0), kinks={2: 3e-7})
+    s = (np.arange(10.0, 110.0, 10.0)[:, None] + [-3e-3, -1e-3, -1e-4, 1e-4, 5e-4, 1e-3, 3e-3]).ravel()
+    if line == "tight":
+        edges = track.track.starts
+        counts = np.ceil(np.diff(edges) / np.minimum(10.0, 0.15 * np.array([40, 25, 25, 1e12]))).astype(int)
+        inner = np.concatenate(
+            [a + (b - a) * np.arange(1, n) / n for a, b, n in zip(edges, edges[1:], counts, strict=False)]
+        )
+        s = (inner[:, None] + [-1e-3, 1e-4, 5e-4, 1e-3]).ravel()
+    at = evaluate(track, s)
+    for offset in (-1.1, 1.3, 8.0):
+        points = position(track, s) + offset * np.stack([np.cos(at.bearing), -np.sin(at.bearing), 0 * s], axis=1)
+        foot = project(track, points)
+        np.testing.assert_allclose(foot.distance, s, rtol=0, atol=1e-9)
+        assert (foot.place == ON_LINE).all()
+        assert foot.unique.all()
 
 
 def test_a_jump_in_place() -> None:
@@ -312,7 +394,7 @@ def test_nan_and_empty_and_shapes() -> None:
     assert np.isnan(foot.height).tolist() == [True, False, True, True]
     assert foot.unique.tolist() == [False, True, True, False]
     for shape in ((0, 3), (3,), (1, 3), (2, 3, 3), (0, 4, 3)):
-        points = np.zeros(shape) + [3.0, 100.0, 30.5]
+        points = np.broadcast_to([3.0, 100.0, 30.5], shape)
         foot = project(MIXED, points)
         for values in (foot.distance, foot.offset, foot.height, foot.beyond, foot.place, foot.unique):
             assert values.shape == shape[:-1]
@@ -340,9 +422,13 @@ def test_moving_the_project_moves_nothing_else(east: float, north: float, turn: 
     point = scattered(TIGHT, 1, 15.0, seed=seed)[0]
     c, n = math.cos(turn), math.sin(turn)
     moved_line = line_of(
-        ("arc", 70.0, 1 / 40, 1 / 40), ("clothoid", 60.0, 1 / 40, -1 / 25), ("arc", 50.0, -1 / 25, -1 / 25),
-        ("straight", 90.0, 0, 0), start=(east, north), heading=turn,
-    )  # fmt: skip
+        ("arc", 70.0, 1 / 40, 1 / 40),
+        ("clothoid", 60.0, 1 / 40, -1 / 25),
+        ("arc", 50.0, -1 / 25, -1 / 25),
+        ("straight", 90.0, 0, 0),
+        start=(east, north),
+        heading=turn,
+    )
     moved = [c * point[0] + n * point[1] + east, -n * point[0] + c * point[1] + north, point[2]]
     one, other = project(TIGHT, point), project(moved_line, moved)
     if one.unique and other.unique:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -21,6 +23,8 @@ from viewer.terminal import TableColumn, print_table, visible
 __all__ = ["Chosen", "check_document", "show_check"]
 
 Bools = npt.NDArray[np.bool_]
+_WIDTH_WITHOUT_TERMINAL = 120  # as that of the tables
+_MOST_FINDINGS = 40
 _STYLES = {"within": "green", "out": "bold red", "undecided": "yellow", "not measured": "magenta"}
 _MARKS = {"within": "  within", "out": "# out", "undecided": "? undecided", "not measured": "- not measured"}
 
@@ -80,7 +84,6 @@ def show_check(
     everything: bool,
 ) -> None:  # fmt: skip
     """Print the answer for people: summary, what needs attention, what to turn, what was found."""
-    write = sys.stdout.write
     stages = ", ".join(f"{name or 'no stage named'}: {count}" for name, count in read.stages.items())
     limits = "; ".join(f"{QUANTITY_WORDS[t.quantity]} {_limits(t)}" for t in project.check_rules.tolerances)
     counts = summary(answer, chosen.slabs, chosen.joints)
@@ -97,18 +100,29 @@ def show_check(
     _show_slabs(slabs, everything=everything)
     _show_moves(slabs, everything=everything)
     _show_joints(joints, everything=everything)
-    findings = _findings(answer, chosen)
-    if findings:
-        write("\nFound in the survey\n")
-        for finding in findings:
-            write(f"  {'!' if finding.withholds else '.'} {visible(finding.text)}\n")
-    if project.layout_findings:
-        write("\nFound in the layout\n")
-        for problem in project.layout_findings:
-            write(f"  ! {visible(str(problem))}\n")
-    write("\nMind\n")
-    for caution in CAUTIONS:
-        write(f"  . {caution}\n")
+    most = None if everything else _MOST_FINDINGS
+    _show_list("Found in the survey  (! no verdict until it is cleared up)", [
+        ("!" if finding.withholds else ".", finding.text) for finding in _findings(answer, chosen)
+    ], most)  # fmt: skip
+    _show_list("Found in the layout", [("!", str(problem)) for problem in project.layout_findings], most)
+    _show_list("Mind", [(".", caution) for caution in CAUTIONS], None)
+
+
+def _show_list(title: str, lines: Sequence[tuple[str, str]], most: int | None) -> None:
+    """Print lines with their marks, at most so many; nothing if there is none."""
+    if not lines:
+        return
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
+    known = shutil.get_terminal_size((_WIDTH_WITHOUT_TERMINAL, 24)).columns
+    width = known if sys.stdout.isatty() else _WIDTH_WITHOUT_TERMINAL
+    told = [f"\n{title}"]
+    for mark, text in lines[:most]:
+        plain = visible(text).encode(encoding, "backslashreplace").decode(encoding)
+        told += textwrap.wrap(plain, max(width, 40), initial_indent=f"  {mark} ", subsequent_indent="    ",
+                              break_on_hyphens=False)  # fmt: skip
+    if most is not None and len(lines) > most:
+        told.append(f"  . {len(lines) - most} more; --all shows them, --json has them")
+    sys.stdout.write("\n".join(told) + "\n")
 
 
 def _picked(table: Columns, rows: Bools) -> Columns:
@@ -117,6 +131,11 @@ def _picked(table: Columns, rows: Bools) -> Columns:
 
 def _marked(table: Columns) -> list[str]:
     return [_MARKS[text] for text in table["verdict"].tolist()]
+
+
+def _chainages(table: Columns) -> list[str]:
+    """Return chainages to 0.1 m: enough to walk there."""
+    return [format_chainage(round(c, 1))[:-2] for c in table["chainage_m"].tolist()]
 
 
 def _verdict_column() -> TableColumn:
@@ -128,13 +147,15 @@ def _with_sigma(name: str) -> Sequence[TableColumn]:
 
 
 def _show_slabs(slabs: Columns, *, everything: bool) -> None:
-    rows = np.ones(len(slabs["slab"]), dtype=bool) if everything else slabs["verdict"] != "within"
+    # within without a check, or out of the screws' reach, has to be seen as well
+    noted = (slabs["verdict"] != "within") | (slabs["why"] != "")
+    rows = np.ones(len(noted), dtype=bool) if everything else noted
     if not rows.any():
         return
     sys.stdout.write("\n")
     shown = _picked(slabs, rows)
     columns = [TableColumn("slab"), TableColumn("chainage", "km"), _verdict_column()]
-    values: list[Any] = [shown["slab"], [format_chainage(c) for c in shown["chainage_m"].tolist()], _marked(shown)]
+    values: list[Any] = [shown["slab"], _chainages(shown), _marked(shown)]
     for name in ("across", "along", "up"):
         columns += _with_sigma(name)
         values += [shown[f"{name}_mm"], shown[f"{name}_sigma_mm"]]
@@ -179,8 +200,8 @@ def _show_joints(joints: Columns, *, everything: bool) -> None:
     sys.stdout.write("\n")
     shown = _picked(joints, rows)
     columns = [TableColumn("joint"), TableColumn("chainage", "km"), _verdict_column()]
-    pair = [f"{a} | {b}" for a, b in zip(shown["rear_slab"].tolist(), shown["front_slab"].tolist(), strict=True)]
-    values: list[Any] = [pair, [format_chainage(c) for c in shown["chainage_m"].tolist()], _marked(shown)]
+    pair = [f"{a}|{b}" for a, b in zip(shown["rear_slab"].tolist(), shown["front_slab"].tolist(), strict=True)]
+    values: list[Any] = [pair, _chainages(shown), _marked(shown)]
     for name, text, decimals in (("step_level", "level", 2), ("step_line", "line", 2), ("gap", "gap", 1)):
         for side, short in (("left", "L"), ("right", "R")):
             columns.append(TableColumn(f"{text} {short}", "mm", decimals, sign=name != "gap"))
@@ -189,5 +210,6 @@ def _show_joints(joints: Columns, *, everything: bool) -> None:
     values.append(shown["why"])
     title = "All joints" if everything else "Joints that need attention"
     print_table(columns, values, title, [
-        "Steps from the rear to the front slab where the rails cross the joint: + up, + right; built gap at both edges.",
+        "Steps from the rear to the front slab where the rails cross the joint, + up, + right; built gap at both "
+        "edges; L left, R right.",
     ])  # fmt: skip

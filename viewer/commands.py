@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from geometry.alignment import format_chainage
 from geometry.alignment import project as project_points
 from geometry.errors import ChainageError, Fault, Faults, InputError, SlabposeError
-from geometry.exchange.project import PROJECT_FILE, Project, digest, open_alignment, open_project
+from geometry.exchange.cells import near
+from geometry.exchange.project import PROJECT_FILE, Project, digest, input_paths, open_alignment, open_project
 from geometry.exchange.results import (
     CAUTIONS,
     Columns,
@@ -29,16 +32,18 @@ from geometry.exchange.results import (
     target_corner_table,
     target_table,
 )
-from geometry.exchange.survey_files import Survey, read_points, read_survey, survey_paths
-from geometry.exchange.writing import table_to_records, write_csv, write_json
+from geometry.exchange.survey_files import SURVEY_FOLDER, Survey, read_points, read_survey, survey_paths
+from geometry.exchange.writing import one_piece, table_to_records, write_csv, write_json
 from geometry.placement import SectionCheck, check_section
 from viewer.check_page import Chosen, check_document, show_check
-from viewer.cli import NOT_ALL_WITHIN, OK
+from viewer.cli import NOT_ALL_WITHIN, OK, leave_output, number_in
 from viewer.terminal import Progress, TableColumn, print_table, visible
 
 __all__ = ["run_check", "run_demo", "run_layout", "run_offsets", "run_stations", "run_view"]
 
-_FINE = {"easting_m": 5, "northing_m": 5, "level_m": 5, "bearing_deg": 7}  # 10 um, for setting out
+_PICTURES = (".png", ".svg", ".pdf")
+_FINE = {"easting_m": 5, "northing_m": 5, "level_m": 5}  # 10 um, for setting out
+_MOST_STATIONS = 2_000_000
 
 
 def _warn(faults: Sequence[Fault]) -> None:
@@ -46,8 +51,36 @@ def _warn(faults: Sequence[Fault]) -> None:
         sys.stderr.write(f"warning: {visible(str(fault))}\n")
 
 
-def _read_inputs(project: Path, inputs: Mapping[str, str]) -> list[Path]:
-    return [project / name for name in inputs]
+def _kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) -> list[Path]:
+    """Return the files that no result may replace: all that a project is or may be read from, and `read`.
+
+    Raises
+    ------
+    InputError
+        If two results go to one file, or one would be taken for a survey next time.
+    """
+    faults = Faults()
+    files = [file for file in results if file is not None and str(file) != "-"]
+    places = [file.resolve() for file in files]
+    for i, (file, place) in enumerate(zip(files, places, strict=True)):
+        if place in places[:i]:
+            faults.error(str(file), "a file of its own for each result", "the name of another one")
+        is_table = place.suffix.lower() == ".csv" and not place.exists()
+        if is_table and place.parent == (project / SURVEY_FOLDER).resolve():
+            faults.error(str(file), "a place outside the survey folder", "one inside",
+                         "every CSV in there is read as a survey")  # fmt: skip
+    faults.stop_if_any()
+    return [*input_paths(project), *survey_paths(project), *read]
+
+
+@contextmanager
+def _to_reader() -> Iterator[None]:
+    """Let the reader of the output leave when it has seen enough: the result stands all the same."""
+    try:
+        yield
+        sys.stdout.flush()
+    except (BrokenPipeError, SystemExit):  # rich turns the first into the second
+        leave_output()
 
 
 def _out(
@@ -61,12 +94,13 @@ def _out(
         comments = [f"{made['program']}, {made['made_at']}", *(f"made from {line}" for line in named)]
         write_csv(csv_file, table, decimals={**_FINE, **(decimals or {})}, inputs=inputs, comments=comments)
     if json_file is not None:
-        write_json(sys.stdout if str(json_file) == "-" else json_file, document, inputs=inputs)
+        with _to_reader():
+            write_json(sys.stdout if str(json_file) == "-" else json_file, document, inputs=inputs)
     return str(json_file) != "-"
 
 
 def _check(project: Project, survey: Sequence[Path], stage: str | None) -> tuple[Survey, SectionCheck]:
-    paths = list(survey) or survey_paths(project)
+    paths = list(survey) or survey_paths(project.folder)
     read = read_survey(project, paths, stage)
     layout = project.layout
     if not len(layout.names):
@@ -79,34 +113,51 @@ def _check(project: Project, survey: Sequence[Path], stage: str | None) -> tuple
     return read, answer
 
 
-def _chosen(project: Project, answer: SectionCheck, start: float | None, end: float | None) -> Chosen:
-    """Return the slabs between two chainages and the joints between them."""
+def _place(project: Project, text: str, option: str, faults: Faults) -> float:
+    """Return the distance of a slab's centre, or of a chainage, m; nan where faulty."""
+    names = project.layout.names
+    if text in names:
+        return float(project.layout.distance[names == text][0])
+    chainage = number_in(text)
+    if np.isnan(chainage):
+        faults.error(option, "the name of a slab, or a chainage in m", repr(text), near(text, names.tolist()))
+        return np.nan
     try:
-        low = 0.0 if start is None else float(project.count.to_distance(start))
-        high = project.alignment.length if end is None else float(project.count.to_distance(end))
+        return float(project.count.to_distance(chainage))
     except ChainageError as fault:
-        raise InputError([Fault("--from or --to", "a chainage that names one place", str(fault))]) from fault
+        faults.error(option, "a chainage that names one place", str(fault), "or name a slab")
+        return np.nan
+
+
+def _chosen(project: Project, start: str | None, end: str | None) -> npt.NDArray[np.bool_]:
+    """Return which slabs lie between two places, both included, shape (n,)."""
+    faults = Faults()
+    low = 0.0 if start is None else _place(project, start, "--from", faults)
+    high = project.alignment.length if end is None else _place(project, end, "--to", faults)
+    faults.stop_if_any()
     slabs = (project.layout.distance >= low) & (project.layout.distance <= high)
     if not slabs.any():
-        raise InputError([Fault("--from and --to", "chainages with slabs between them", f"{start} to {end}")])
-    return Chosen(slabs, slabs[answer.joints.rear] & slabs[answer.joints.front])
+        found = f"none from {start or 'the start'} to {end or 'the end'}"
+        raise InputError([Fault("--from and --to", "slabs between them", found)])
+    return np.asarray(slabs)
 
 
 def run_check(
-    project: Path, survey: Sequence[Path], stage: str | None, start: float | None, end: float | None,
+    project: Path, survey: Sequence[Path], stage: str | None, start: str | None, end: str | None,
     everything: bool, csv_file: Path | None, json_file: Path | None, corner_file: Path | None,
     joint_file: Path | None,
 ) -> int:  # fmt: skip
     """Check a section."""
+    files = _kept(project, survey, (csv_file, json_file, corner_file, joint_file))
     with Progress("checking"):
         read_project = open_project(project)
+        slabs_asked = _chosen(read_project, start, end)
         read, answer = _check(read_project, survey, stage)
     _warn((*read_project.warnings, *read.warnings))
-    chosen = _chosen(read_project, answer, start, end)
+    chosen = Chosen(slabs_asked, slabs_asked[answer.joints.rear] & slabs_asked[answer.joints.front])
     slabs = {name: values[chosen.slabs] for name, values in slab_table(read_project, answer).items()}
     joints = {name: values[chosen.joints] for name, values in joint_table(read_project, answer).items()}
     inputs = {**read_project.inputs, **read.inputs}
-    files = [*_read_inputs(project, inputs), *survey]
     document = check_document(read_project, read, answer, chosen, slabs, joints)
     terminal = _out(slabs, document, csv_file, json_file, files)
     named = [line for name, sha in inputs.items() for line in [f"made from {name} {sha}"]]
@@ -117,8 +168,9 @@ def run_check(
             made = document["made_from"]
             write_csv(file, {name: values[kept] for name, values in table.items()}, decimals=_FINE, inputs=files,
                       comments=[f"{made['program']}, {made['made_at']}", *named])  # fmt: skip
-    if terminal:
-        show_check(read_project, read, answer, chosen, slabs, joints, everything=everything)
+    with _to_reader() if terminal else nullcontext():
+        if terminal:
+            show_check(read_project, read, answer, chosen, slabs, joints, everything=everything)
     good = all_within(answer, chosen.slabs, chosen.joints)
     return OK if good else NOT_ALL_WITHIN
 
@@ -146,6 +198,7 @@ def _chainages(values: np.ndarray[Any, Any]) -> list[str]:
 
 def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path | None) -> int:
     """Show the layout."""
+    files = _kept(project, (), (csv_file, json_file))
     with Progress("laying out"):
         read = open_project(project)
         table = {"slabs": target_table, "corners": target_corner_table, "anchors": anchor_table}[what](read)
@@ -159,7 +212,7 @@ def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path 
         what: table_to_records(table),
         "cautions": CAUTIONS,
     }
-    if _out(table, document, csv_file, json_file, _read_inputs(project, read.inputs)):
+    if _out(table, document, csv_file, json_file, files):
         count = f"{len(read.layout.names)} slabs on {len(read.spans)} spans, seating {read.settings.layout.seating}"
         notes = [
             "bearing clockwise from grid north; pitch + forward end up, roll + left side up; versine + on a right-hand "
@@ -174,7 +227,8 @@ def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path 
             columns = [*(TableColumn(name.replace("_", " ")) for name in texts), *_POINT_COLUMNS]
             values = [table[name] for name in (*texts, "easting_m", "northing_m", "level_m")]
             notes = []
-        print_table(columns, values, f"{read.settings.name}: {count}", notes)
+        with _to_reader():
+            print_table(columns, values, f"{read.settings.name}: {count}", notes)
     for finding in findings:
         sys.stderr.write(f"layout: {visible(finding)}\n")
     return NOT_ALL_WITHIN if findings else OK
@@ -185,6 +239,7 @@ def run_stations(
     csv_file: Path | None, json_file: Path | None,
 ) -> int:  # fmt: skip
     """Show the alignment at chainages."""
+    files = _kept(project, (), (csv_file, json_file))
     alignment, count, settings, warnings = open_alignment(project)
     _warn(warnings)
     try:
@@ -192,15 +247,17 @@ def run_stations(
     except ChainageError as fault:
         raise InputError([Fault("--at", "a chainage that names one place", str(fault))]) from fault
     if every is not None or not asked:
-        asked += _regular(count.starts, count.first, every or 20.0)
+        step = every or 20.0
+        if alignment.length / step > _MOST_STATIONS:
+            raise InputError([Fault("--every", f"a step that gives at most {_MOST_STATIONS} stations", f"{step:g} m")])
+        asked += _regular(count.starts, count.first, step)
     places = np.array(sorted(set(asked)))
     table = station_table(alignment, count, places)
-    inputs = {p.name: digest(p) for p in sorted(project.glob("*.csv")) if p.name in _ALIGNMENT_FILES}
-    inputs[PROJECT_FILE] = digest(project / PROJECT_FILE)
+    inputs = _alignment_inputs(project)
     document = {
         "made_from": made_from(inputs), "project": settings.name, "stations": table_to_records(table),
     }  # fmt: skip
-    if _out(table, document, csv_file, json_file, _read_inputs(project, inputs), {"curvature_1_km": 6}):
+    if _out(table, document, csv_file, json_file, files):
         columns = [
             TableColumn("chainage", "km"), TableColumn("distance", "m", 3), *_POINT_COLUMNS,
             TableColumn("bearing", "deg", 5), TableColumn("radius", "m", 1, sign=True),
@@ -208,13 +265,16 @@ def run_stations(
         ]  # fmt: skip
         shown = [name for name in table if name != "curvature_1_km"]
         values = [_chainages(table[n]) if n == "chainage_m" else table[n] for n in shown]
-        print_table(columns, values, f"{settings.name}: the design line", [
-            "radius + to the right, none on a straight; cant + left rail higher; level is that of the profile.",
-        ])  # fmt: skip
+        with _to_reader():
+            print_table(columns, values, f"{settings.name}: the design line", [
+                "radius + to the right, none on a straight; cant + left rail higher; level is that of the profile.",
+            ])  # fmt: skip
     return OK
 
 
-_ALIGNMENT_FILES = ("horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv")
+def _alignment_inputs(project: Path) -> dict[str, str]:
+    names = (PROJECT_FILE, "horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv")
+    return {name: digest(project / name) for name in names if (project / name).is_file()}
 
 
 def _regular(starts: np.ndarray[Any, Any], first: np.ndarray[Any, Any], step: float) -> list[float]:
@@ -228,6 +288,7 @@ def _regular(starts: np.ndarray[Any, Any], first: np.ndarray[Any, Any], step: fl
 
 def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: Path | None) -> int:
     """Project points on the alignment."""
+    files = _kept(project, (points,), (csv_file, json_file))
     alignment, count, settings, warnings = open_alignment(project)
     faults = Faults(warnings=list(warnings))
     read, xyz = read_points(points, None, faults)
@@ -237,19 +298,23 @@ def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: P
     with Progress("projecting"):
         feet = project_points(alignment, xyz)
     table = offset_table(count, read["point"], xyz, feet)
-    inputs = {PROJECT_FILE: digest(project / PROJECT_FILE), points.name: digest(points)}
+    inputs = {**_alignment_inputs(project), points.name: digest(points)}
     document = {"made_from": made_from(inputs), "project": settings.name, "points": table_to_records(table)}
-    if _out(table, document, csv_file, json_file, [project / PROJECT_FILE, points]):
+    if _out(table, document, csv_file, json_file, files):
         place = np.where(feet.unique, table["place"], np.char.add(table["place"], ", not unique"))
         columns = [
             TableColumn("point"), TableColumn("chainage", "km"), TableColumn("offset", "m", 4, sign=True),
-            TableColumn("height", "m", 4, sign=True), TableColumn("beyond end", "m", 4, sign=True), TableColumn("place"),
+            TableColumn("height", "m", 4, sign=True), TableColumn("beyond end", "m", 4, sign=True),
+            TableColumn("place"),
         ]  # fmt: skip
         beyond = np.where(table["beyond_m"] == 0, np.nan, table["beyond_m"])
-        values: list[Any] = [table["point"], _chainages(table["chainage_m"]), table["offset_m"], table["height_m"], beyond, place]
-        print_table(columns, values, f"{settings.name}: points seen from the design line", [
-            "offset + to the right; height over the profile; beyond end - before the start, + after the end.",
-        ])  # fmt: skip
+        values: list[Any] = [
+            table["point"], _chainages(table["chainage_m"]), table["offset_m"], table["height_m"], beyond, place,
+        ]  # fmt: skip
+        with _to_reader():
+            print_table(columns, values, f"{settings.name}: points seen from the design line", [
+                "offset + to the right; height over the profile; beyond end - before the start, + after the end.",
+            ])  # fmt: skip
     return OK
 
 
@@ -260,16 +325,24 @@ def run_view(
     """Show the section."""
     from viewer.checked import section_of
 
+    files = _kept(project, survey, (picture,))
+    if flat and picture is None:
+        raise SlabposeError("--flat draws a picture: name it with --picture FILE")
+    if flat and slab is not None:
+        raise SlabposeError("--flat draws the whole section: --slab is for the view in 3D")
+    if picture is not None and picture.suffix.lower() not in _PICTURES:
+        raise InputError([Fault("--picture", f"a name that ends in {', '.join(_PICTURES)}", str(picture))])
     with Progress("checking") if picture else nullcontext():
         read_project = open_project(project)
+        names = read_project.layout.names.tolist()
+        if slab is not None and slab not in names:
+            raise InputError([Fault("--slab", "the name of a slab", repr(slab), near(slab, names))])
         read, answer = _check(read_project, survey, stage)
-        files = [*_read_inputs(project, {**read_project.inputs, **read.inputs}), *survey]
+        _warn((*read_project.warnings, *read.warnings))
         section = section_of(read_project, answer, _subtitle(read))
         if picture is not None:
             _draw(section, picture, quantity, slab, files, flat=flat)
             return OK
-    if flat:
-        raise SlabposeError("--flat draws a picture: name it with --picture FILE")
     from viewer.window import show
 
     show(section, quantity=quantity, slab=slab)
@@ -283,15 +356,9 @@ def _subtitle(read: Survey) -> str:
 
 def _draw(section: Any, path: Path, quantity: str, slab: str | None, inputs: Sequence[Path], *, flat: bool) -> None:
     """Draw into a file that appears in one piece."""
-    import tempfile
-
-    from geometry.exchange.writing import one_piece
     from viewer.flat import flat_picture
     from viewer.scene import picture as draw
 
-    kinds = (".png", ".svg", ".pdf")
-    if path.suffix.lower() not in kinds:
-        raise InputError([Fault("--picture", f"a name that ends in {', '.join(kinds)}", str(path))])
     with one_piece(path, inputs) as file, tempfile.TemporaryDirectory() as folder:
         draft = Path(folder) / f"picture{path.suffix.lower()}"
         if flat:
@@ -313,8 +380,14 @@ def run_demo(folder: Path) -> int:
         raise InputError([Fault(str(folder), "a folder that does not exist yet", "one that does",
                                 "nothing is written over")])  # fmt: skip
     try:
-        shutil.copytree(source, folder, ignore=shutil.ignore_patterns("__pycache__"))
-    except OSError as fault:
-        raise InputError([Fault(str(folder), "a place to write to", str(fault.strerror or fault))]) from fault
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        # copied beside and then named, so that a copy that breaks off leaves nothing behind
+        with tempfile.TemporaryDirectory(prefix=".slabpose-", dir=folder.parent) as beside:
+            draft = Path(beside) / "demo"
+            shutil.copytree(source, draft, ignore=shutil.ignore_patterns("__pycache__"))
+            draft.rename(folder)
+    except (OSError, shutil.Error) as fault:
+        found = getattr(fault, "strerror", None) or str(fault)
+        raise InputError([Fault(str(folder), "a place to write to", found.lower())]) from fault
     sys.stdout.write(f"{folder}: now try  slabpose check {folder}\n")
     return OK

@@ -65,10 +65,22 @@ def curve_lengths(elements: Sequence[HorizontalElement]) -> Floats:
     lengths = np.array([e.length for e in elements])
     for i, e in enumerate(elements):
         if e.length_along == "abscissa":
-            change = e.curvature_end - e.curvature_start
-            x = e.curvature_start * e.length / change + np.array([0.0, e.length])
-            lengths[i] = np.diff(cubic_arc_length(np.array(change / (6 * e.length)), x))[0]
+            a, start = _cubic(e)
+            last = e.curvature_end * e.length / (e.curvature_end - e.curvature_start)
+            lengths[i] = float(cubic_arc_length(np.array(a), np.array(last))) - start
     return lengths
+
+
+def _cubic(element: HorizontalElement) -> tuple[float, float]:
+    """Return a of ``y = a X^3``, 1/m^2, and the length along it from the inflection to the element's start, m.
+
+    The inflection lies where the curvature would be zero were it linear in what the length counts.
+    """
+    change = element.curvature_end - element.curvature_start
+    a, start = change / (6 * element.length), element.curvature_start * element.length / change
+    if element.length_along == "abscissa":
+        start = float(cubic_arc_length(np.array(a), np.array(start)))
+    return a, start
 
 
 def _exact_steps(steps: Floats, given: Sequence[float | None]) -> Floats:
@@ -109,11 +121,7 @@ def compile_horizontal(
     shapes = np.where(cubic, "constant", kinds)
     first = [e.curvature_start for e in elements]
     change = [e.curvature_end - e.curvature_start for e in elements]
-    # a cubic is defined by the extent along its axis when that is what was given
-    nominal = [
-        e.length if e.length_along == "abscissa" else float(length)
-        for e, length in zip(elements, lengths, strict=True)
-    ]
+    cubics = [_cubic(e) if e.kind == "cubic" else (0.0, 0.0) for e in elements]
     tilt = np.where(kinds == "viennese", gravity_height * roll_change, 0.0).tolist()
 
     def turned(element: Index, s: Floats) -> Floats:
@@ -125,10 +133,8 @@ def compile_horizontal(
         value -= _column(tilt, element) / length * shape_slope(shapes[element], xi)
         rows = cubic[element]
         if rows.any():
-            value[rows] = cubic_bearing(
-                _column(first, element)[rows], _column(change, element)[rows],
-                _column(nominal, element)[rows], s[rows],
-            )  # fmt: skip
+            a, from_inflection = (_column([c[i] for c in cubics], element[rows]) for i in range(2))
+            value[rows] = cubic_bearing(a, from_inflection, s[rows])
         return value
 
     def law(element: Index, middle: Floats, s: Floats) -> Floats:

@@ -11,7 +11,7 @@ import numpy as np
 
 from .laws import Floats
 
-__all__ = ["angles", "from_grid", "rotation", "rotation_of_vector", "to_grid", "vector_of_rotation"]
+__all__ = ["angles", "from_grid", "rotation", "rotation_by_axes", "rotation_of_vector", "to_grid", "vector_of_rotation"]
 
 
 def rotation(bearing: Floats, pitch: Floats, roll: Floats) -> Floats:
@@ -53,6 +53,7 @@ def rotation(bearing: Floats, pitch: Floats, roll: Floats) -> Floats:
 def angles(matrix: Floats) -> tuple[Floats, Floats, Floats]:
     """Return bearing in [0, 2 pi), pitch and roll, rad, of rotation matrices, shape (..., 3, 3)."""
     bearing = np.arctan2(matrix[..., 0, 1], matrix[..., 1, 1]) % (2 * np.pi)
+    bearing = np.where(bearing >= 2 * np.pi, 0.0, bearing)  # what a tiny negative angle rounds to
     pitch = np.arctan2(matrix[..., 2, 1], np.hypot(matrix[..., 0, 1], matrix[..., 1, 1]))
     roll = np.arctan2(-matrix[..., 2, 0], matrix[..., 2, 2])
     return bearing, pitch, roll
@@ -60,19 +61,24 @@ def angles(matrix: Floats) -> tuple[Floats, Floats, Floats]:
 
 def rotation_of_vector(vector: Floats) -> Floats:
     """Return the rotation by a rotation vector, shape (..., 3), rad; shape (..., 3, 3)."""
-    x, y, z = np.moveaxis(np.asarray(vector, dtype=np.float64), -1, 0)
-    square = x * x + y * y + z * z
-    angle = np.sqrt(square)
+    matrix = rotation_by_axes(np.moveaxis(np.asarray(vector, dtype=np.float64), -1, 0))
+    return np.moveaxis(matrix, (0, 1), (-2, -1))
+
+
+def rotation_by_axes(vector: Floats) -> Floats:
+    """Return `rotation_of_vector` with the axes of space first: (3, ...) to (3, 3, ...)."""
+    x, y, z = vector
+    angle = np.sqrt(x * x + y * y + z * z)
     # sin(a)/a and (1 - cos(a))/a^2 through sinc: no division by zero, no loss of digits near it
     a = np.sinc(angle / np.pi)
     b = np.sinc(angle / (2 * np.pi)) ** 2 / 2
-    matrix = np.empty((*x.shape, 3, 3))
-    matrix[..., 0, 0] = 1 - b * (y * y + z * z)
-    matrix[..., 1, 1] = 1 - b * (x * x + z * z)
-    matrix[..., 2, 2] = 1 - b * (x * x + y * y)
-    matrix[..., 0, 1], matrix[..., 1, 0] = b * x * y - a * z, b * x * y + a * z
-    matrix[..., 0, 2], matrix[..., 2, 0] = b * x * z + a * y, b * x * z - a * y
-    matrix[..., 1, 2], matrix[..., 2, 1] = b * y * z - a * x, b * y * z + a * x
+    matrix = np.empty((3, 3, *np.shape(angle)))
+    matrix[0, 0] = 1 - b * (y * y + z * z)
+    matrix[1, 1] = 1 - b * (x * x + z * z)
+    matrix[2, 2] = 1 - b * (x * x + y * y)
+    matrix[0, 1], matrix[1, 0] = b * x * y - a * z, b * x * y + a * z
+    matrix[0, 2], matrix[2, 0] = b * x * z + a * y, b * x * z - a * y
+    matrix[1, 2], matrix[2, 1] = b * y * z - a * x, b * y * z + a * x
     return matrix
 
 
@@ -113,11 +119,17 @@ def to_grid(position: Floats, matrix: Floats, local: Floats, scale: float = 1.0)
     -------
     ndarray, shape (..., k, 3)
     """
-    turned = np.asarray(local @ np.swapaxes(matrix, -1, -2))
-    return np.asarray(position[..., None, :] + turned * _plan_scale(scale))
+    # a contiguous transpose and work in place: several times faster on a million points
+    points = np.asarray(local @ np.ascontiguousarray(np.swapaxes(matrix, -1, -2)))
+    if scale != 1.0:
+        points *= _plan_scale(scale)
+    points += position[..., None, :]
+    return points
 
 
 def from_grid(position: Floats, matrix: Floats, points: Floats, scale: float = 1.0) -> Floats:
     """Return true lengths in a frame of points given in the grid; undoes `to_grid`."""
-    true = (points - position[..., None, :]) / _plan_scale(scale)
+    true = points - position[..., None, :]
+    if scale != 1.0:
+        true /= _plan_scale(scale)
     return np.asarray(true @ matrix)

@@ -129,18 +129,15 @@ def cubic_arc_length(a: Floats, x: Floats) -> Floats:
     return np.asarray(x * special.hyp2f1(-0.5, 0.25, 1.25, -((3 * a * x**2) ** 2)), dtype=np.float64)
 
 
-def cubic_bearing(curvature_start: Floats, curvature_change: Floats, length: Floats, s: Floats) -> Floats:
-    """Return the bearing of a cubic relative to its start.
-
-    The cubic ``y = a X^3`` with ``a = dkappa / (6 L)`` is used from ``X1 = kappa1 L / dkappa`` on; its end
-    curvature is ``kappa2`` only to first order.
+def cubic_bearing(a: Floats, from_inflection: Floats, s: Floats) -> Floats:
+    """Return the bearing of a cubic ``y = a X^3`` relative to its start.
 
     Parameters
     ----------
-    curvature_start, curvature_change : ndarray, shape (n, 1)
-        kappa1 and kappa2 - kappa1, 1/m, + to the right; the change is not zero.
-    length : ndarray, shape (n, 1)
-        L, m.
+    a : ndarray, shape (n, 1)
+        (kappa2 - kappa1) / (6 L), 1/m^2; not zero. The end curvatures are met to first order only.
+    from_inflection : ndarray, shape (n, 1)
+        Length along the curve from its inflection at X = 0 to its start, m, signed like X.
     s : ndarray, shape (n, k)
         Arc length from the start of the element, m.
 
@@ -149,15 +146,14 @@ def cubic_bearing(curvature_start: Floats, curvature_change: Floats, length: Flo
     ndarray, shape (n, k)
         Bearing less the bearing at the start, rad, + to the right.
     """
-    a = curvature_change / (6 * length)
-    x_start = curvature_start * length / curvature_change
-    s_total = cubic_arc_length(a, x_start) + s
-    x = x_start + s
+    reached = np.concatenate([from_inflection, from_inflection + s], axis=1)
+    x = reached.copy()
     for _ in range(60):  # Newton on a convex, monotonic function: the slope is at least 1
-        step = (cubic_arc_length(a, x) - s_total) / np.sqrt(1 + (3 * a * x**2) ** 2)
+        step = (cubic_arc_length(a, x) - reached) / np.sqrt(1 + (3 * a * x**2) ** 2)
         x = x - step
         if np.all(np.abs(step) <= 4e-15 * (1 + np.abs(x))):
             break
     # atan(p) - atan(q) without the loss of digits of the difference
-    p, q = 3 * a * x**2, 3 * a * x_start**2
+    slope = 3 * a * x**2
+    p, q = slope[:, 1:], slope[:, :1]
     return np.asarray(np.arctan2(p - q, 1 + p * q), dtype=np.float64)

@@ -70,6 +70,7 @@ class _Samples:
     bearing: Floats
     curvature: Floats
     change: Floats  # of the curvature to the samples beside it, 1/m
+    torn: Bools  # where the line jumps sideways or lengthwise
     tree: cKDTree
     reach: float  # points nearer to the line than this have one foot, next to their nearest sample
     widest: float
@@ -88,6 +89,7 @@ def _samples(alignment: Alignment) -> _Samples:
     curvature = alignment.track.curve(distance, 1)[:, 2]
     steps = np.abs(np.diff(curvature))
     change = np.maximum(np.append(steps, 0.0), np.append(0.0, steps))
+    torn = np.isin(distance, [j.distance for j in alignment.joints if j.quantity == "position"])
     tree = cKDTree(curve[:, :2])
     jumps = [j for j in alignment.joints if j.quantity in ("position", "bearing")]
     # a line that nowhere bends to less than 75 m radius and nowhere comes back to itself within 2 _NEAR
@@ -97,7 +99,7 @@ def _samples(alignment: Alignment) -> _Samples:
         pairs = tree.query_pairs(2 * (_NEAR + _STEP), output_type="ndarray")
         simple = not (np.abs(distance[pairs[:, 0]] - distance[pairs[:, 1]]) > 7 * _NEAR).any()
     return _Samples(
-        distance, curve[:, :2], curve[:, 2], curvature, change, tree,
+        distance, curve[:, :2], curve[:, 2], curvature, change, torn, tree,
         reach=_NEAR if simple else 0.0, widest=float(np.diff(distance).max()),
     )  # fmt: skip
 
@@ -142,9 +144,8 @@ def project(alignment: Alignment, points: npt.ArrayLike) -> Projection:
     samples = _samples(alignment)
     xy = flat[:, :2] - alignment.track.origin
     known = np.asarray(np.isfinite(xy).all(axis=1))
-    apart, nearest = (
-        np.asarray(found) for found in samples.tree.query(np.where(known[:, None], xy, np.inf), workers=-1)
-    )
+    apart, nearest = np.full(len(flat), np.inf), np.zeros(len(flat), dtype=np.intp)
+    apart[known], nearest[known] = samples.tree.query(xy[known], workers=-1)
     # along the line: neighbours then use the same pieces, which is four times faster than jumping about
     small = len(samples.distance) < np.iinfo(np.uint16).max  # numpy sorts 16-bit integers by radix
     order = np.argsort(nearest.astype(np.uint16) if small else nearest, kind="stable")
@@ -223,39 +224,62 @@ def _search_chunk(
     low &= apart <= apart.min(axis=1, keepdims=True) + samples.widest
     point, sample = np.nonzero(low)
     # either side of the lowest sample by itself: a kink can only be at a sample
-    point = np.concatenate([point, point])
-    left = np.concatenate([sample - 1, sample])
-    inside = (left >= 0) & (left < len(samples.distance) - 1)
-    point, left = point[inside], left[inside]
-    s, along, across = _between(alignment, xy[point], samples.distance[left], samples.distance[left + 1])
+    last = len(samples.distance) - 1
+    ends = [(np.maximum(sample - 1, 0), sample, sample > 0), (sample, np.minimum(sample + 1, last), sample < last)]
+    (before, before_at_sample), (after, after_at_sample) = (
+        _side(alignment, xy[point], samples.distance[low_end], samples.distance[high_end], exists, at_high=at_high)
+        for (low_end, high_end, exists), at_high in zip(ends, (True, False), strict=True)
+    )
+    # a side that is cut off at the sample has its foot on the other side, unless that is cut off as well or
+    # the line is torn there
+    corner = (before_at_sample & after_at_sample) | samples.torn[sample]
+    foot = np.concatenate([
+        ends[0][2] & (~before_at_sample | corner), ends[1][2] & (~after_at_sample | corner)
+    ])  # fmt: skip
+    point = np.concatenate([point, point])[foot]
+    s, along, across = (np.concatenate(pair)[foot] for pair in zip(before, after, strict=True))
     away = np.hypot(along, across)
 
     best = np.full(len(xy), np.inf)
     np.minimum.at(best, point, away)
-    good = away <= best[point] + _TIE
-    first = np.full(len(xy), np.inf)
-    np.minimum.at(first, point[good], s[good])
-    last = np.full(len(xy), -np.inf)
-    np.maximum.at(last, point[good], s[good])
-    chosen = np.full(len(xy), -1, dtype=np.intp)
-    pick = np.flatnonzero(good & (s == first[point]))
-    chosen[point[pick]] = pick
+    tied = away <= best[point] + _TIE
+    first, final = np.full(len(xy), np.inf), np.full(len(xy), -np.inf)
+    np.minimum.at(first, point[tied], s[tied])
+    np.maximum.at(final, point[tied], s[tied])
+    # feet a hair apart are one foot seen from both sides of a sample
+    unique = final - first <= 1e-3
+    order = np.lexsort((np.where(unique[point], away, s), ~tied, point))
+    chosen = order[np.searchsorted(point[order], np.arange(len(xy)))]
     s, along, across = s[chosen], along[chosen], across[chosen]
     curvature = alignment.track.curve(s, 1)[:, 2]
-    # feet a hair apart are one foot seen from both sides of a sample
-    unique = (last - first <= 1e-3) & (np.abs(1 - curvature * across) > _FLAT)
-    return s, along, across, unique
+    return s, along, across, unique & (np.abs(1 - curvature * across) > _FLAT)
+
+
+def _side(
+    alignment: Alignment, xy: Floats, low: Floats, high: Floats, exists: Bools, *, at_high: bool
+) -> tuple[tuple[Floats, Floats, Floats], Bools]:
+    """Return the nearest places on one side of each sample, and whether they are the sample itself."""
+    found = np.full((3, len(xy)), np.nan)
+    at_sample = ~exists  # beyond the end of the line there is no better place
+    *place, cut = _between(alignment, xy[exists], low[exists], high[exists])
+    found[:, exists] = place
+    at_sample[exists] = cut == (1 if at_high else -1)
+    return (found[0], found[1], found[2]), at_sample
 
 
 def _between(
     alignment: Alignment, xy: Floats, low: Floats, high: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Return the nearest place of each point on its own stretch of the line, by guarded Newton steps."""
+) -> tuple[Floats, Floats, Floats, npt.NDArray[np.int8]]:
+    """Return the nearest place of each point on its own stretch of the line, by guarded Newton steps.
+
+    Last comes -1 or 1 where that place is the low or high end because the line goes on nearer, else 0.
+    """
     low = low.copy()
     high = np.nextafter(high, low)  # the value from this side, should the line jump or bend at `high`
     at_low, at_high = (_seen_from(alignment, xy, end)[0] for end in (low, high))
-    s = np.where(at_low <= 0, low, np.where(at_high >= 0, high, (low + high) / 2))
-    active = np.flatnonzero((at_low > 0) & (at_high < 0))
+    cut = np.where(at_low <= 0, -1, np.where(at_high >= 0, 1, 0)).astype(np.int8)
+    s = np.where(cut < 0, low, np.where(cut > 0, high, (low + high) / 2))
+    active = np.flatnonzero(cut == 0)
     for _ in range(80):
         if not active.size:
             break
@@ -266,9 +290,10 @@ def _between(
         slope = 1 - alignment.track.curve(here, 1)[:, 2] * across
         with np.errstate(divide="ignore", invalid="ignore"):
             trial = here + along / slope
+        # a small step is Newton's last one: below 1e-8 m rounding makes a circle of values and never settles
+        last = np.abs(trial - here) <= 1e-8
         within = (trial > low[active]) & (trial < high[active])
-        s[active] = np.where(within, trial, (low[active] + high[active]) / 2)
-        # below a step of 1e-8 m rounding makes a circle of values and never settles
-        active = active[np.abs(s[active] - here) > 1e-8]
+        s[active] = np.where(last | within, trial, (low[active] + high[active]) / 2)
+        active = active[~last & (high[active] - low[active] > 1e-12)]
     along, across = _seen_from(alignment, xy, s)
-    return s, along, across
+    return s, along, across, cut

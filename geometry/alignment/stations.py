@@ -135,12 +135,18 @@ def evaluate(alignment: Alignment, distance: npt.ArrayLike) -> Stations:
         easting=curve[..., 0] + alignment.track.origin[0],
         northing=curve[..., 1] + alignment.track.origin[1],
         level=profile[..., 0],
-        bearing=np.remainder(curve[..., 2], 2 * np.pi),
+        bearing=_one_turn(curve[..., 2]),
         curvature=alignment.track.curve(s, 1)[..., 2],
         gradient=alignment.profile_curve(s, 1)[..., 0],
         profile_curvature=alignment.profile_curve(s, 2)[..., 0],
         cant=alignment.cant_curve(s)[..., 0],
     )
+
+
+def _one_turn(angle: Floats) -> Floats:
+    """Return angles in [0, 2 pi): the remainder of a tiny negative angle rounds to 2 pi itself."""
+    turned = np.remainder(angle, 2 * np.pi)
+    return np.where(turned >= 2 * np.pi, 0.0, turned)
 
 
 def roll_of_cant(cant: Floats, rules: TrackRules) -> Floats:
@@ -206,8 +212,21 @@ def true_length(alignment: Alignment, distance: npt.ArrayLike) -> Floats:
 
 
 def true_length_to_distance(alignment: Alignment, length: npt.ArrayLike) -> Floats:
-    """Return the distance at which `true_length` has the given values; undoes it to about 1e-10 m."""
+    """Return the distance at which `true_length` has the given values; undoes it to about 1e-10 m.
+
+    Raises
+    ------
+    DistanceError
+        If a length lies outside the alignment.
+    """
     target = np.asarray(length, dtype=np.float64)
+    low, high = true_length(alignment, [0.0, alignment.length]).tolist()
+    outside = (target < low - _ROUNDING) | (target > high + _ROUNDING)
+    if outside.any():
+        raise DistanceError(
+            f"true length {float(target[outside].flat[0]):.3f} m lies outside the alignment, "
+            f"which reaches from {low:.3f} to {high:.3f} m"
+        )
     s = np.full_like(target, alignment.length / 2)
     for _ in range(50):
         step = (true_length(alignment, s) - target) / alignment.length_curve(s, 1)[..., 0]

@@ -1,10 +1,10 @@
-"""The alignment's tables: horizontal, vertical, cant, chainage equations, structures."""
+"""The alignment's tables: horizontal, vertical, cant, chainage equations."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from itertools import pairwise
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,16 +25,18 @@ from geometry.alignment import (
     chainage_count,
 )
 from geometry.alignment.compiling import curve_lengths
-from geometry.alignment.laws import Floats
 from geometry.errors import AlignmentError, ChainageError, Faults
-from geometry.slabs import Span
 
+from .places import FAR, distances, in_order, place_columns
 from .settings import AlignmentSettings
 from .tables import Column, Table, read_table
 
-__all__ = ["distances", "place_columns", "read_alignment", "read_spans"]
+__all__ = ["AlignmentTables", "build_alignment", "read_alignment_tables"]
 
-_FAR = 1e8
+_TIGHTEST = 10.0  # no track bends to less, m
+_TIGHT = 150.0  # smaller radii are yards and trams; laws are exact from here on, m
+_SHORT = 1.0  # elements shorter than this are rare, m
+_LOW_CANT = 1.0  # cants that are all below this are rare, mm
 _RADIUS_AGREES = 1e-3  # radii are printed rounded; the gradients govern
 Element = TypeVar("Element", HorizontalElement, VerticalElement, CantElement)
 
@@ -43,72 +45,95 @@ _HORIZONTAL = (
     Column("length_m", "number", low=1e-3, high=1e6, what="a length"),
     Column("radius_start_m", "number", required=False, blank=True, low=-1e7, high=1e7, what="a radius"),
     Column("radius_end_m", "number", required=False, blank=True, low=-1e7, high=1e7, what="a radius"),
-    Column("easting_m", "number", required=False, blank=True, low=-_FAR, high=_FAR, what="an easting"),
-    Column("northing_m", "number", required=False, blank=True, low=-_FAR, high=_FAR, what="a northing"),
+    Column("easting_m", "number", required=False, blank=True, low=-FAR, high=FAR, what="an easting"),
+    Column("northing_m", "number", required=False, blank=True, low=-FAR, high=FAR, what="a northing"),
     Column("bearing_deg", "number", required=False, blank=True, low=-360, high=360, what="a bearing"),
     Column("length_along", "text", required=False, blank=True, choices=("arc", "abscissa"), what="what a cubic counts"),
 )
 
 
-def place_columns() -> tuple[Column, Column]:
-    """Return the two columns either of which says where something is along the line."""
-    return (
-        Column("chainage_m", "number", required=False, blank=True, low=-_FAR, high=_FAR, what="a chainage"),
-        Column("distance_m", "number", required=False, blank=True, low=-1e3, high=_FAR, what="a distance"),
+_VERTICAL = (
+    Column("kind", "text", choices=VERTICAL_KINDS, what="a kind of element"),
+    *place_columns(),
+    Column("length_m", "number", low=1e-3, high=1e6, what="a length"),
+    Column("level_m", "number", required=False, blank=True, low=-1000, high=10000, what="a level"),
+    Column("gradient_start_permille", "number", low=-200, high=200, what="a gradient"),
+    Column("gradient_end_permille", "number", required=False, blank=True, low=-200, high=200, what="a gradient"),
+    Column("radius_start_m", "number", required=False, blank=True, low=-1e7, high=1e7, what="a radius"),
+    Column("radius_end_m", "number", required=False, blank=True, low=-1e7, high=1e7, what="a radius"),
+)
+_CANT = (
+    Column("kind", "text", choices=CANT_KINDS, what="a kind of element"),
+    *place_columns(),
+    Column("length_m", "number", low=1e-3, high=1e6, what="a length"),
+    Column("cant_start_mm", "number", low=-250, high=250, what="a cant"),
+    Column("cant_end_mm", "number", required=False, blank=True, low=-250, high=250, what="a cant"),
+)
+_EQUATIONS = (
+    Column("chainage_back_m", "number", low=-FAR, high=FAR, what="the chainage where a count ends"),
+    Column("chainage_ahead_m", "number", low=-FAR, high=FAR, what="the chainage where the next count starts"),
+)
+
+
+@dataclass(frozen=True)
+class AlignmentTables:
+    """The files of an alignment as they were read; without rows where a file cannot be read as a table.
+
+    Attributes
+    ----------
+    horizontal, vertical : Table
+    cant, equations : Table or None
+        None where there is no such file.
+    """
+
+    horizontal: Table
+    vertical: Table
+    cant: Table | None
+    equations: Table | None
+
+
+def read_alignment_tables(folder: Path, faults: Faults) -> AlignmentTables:
+    """Read the files of an alignment.
+
+    ``horizontal.csv`` and ``vertical.csv`` have to be there; ``cant.csv`` and ``chainage.csv`` may.
+    """
+
+    def read(name: str, columns: Sequence[Column]) -> Table:
+        return read_table(folder / name, columns, faults)
+
+    return AlignmentTables(
+        read("horizontal.csv", _HORIZONTAL),
+        read("vertical.csv", _VERTICAL),
+        read("cant.csv", _CANT) if (folder / "cant.csv").exists() else None,
+        read("chainage.csv", _EQUATIONS) if (folder / "chainage.csv").exists() else None,
     )
 
 
-def distances(table: Table, count: ChainageCount, faults: Faults, suffix: str = "") -> Floats:
-    """Return the distance of each row from its chainage or distance column, m; nan where faulty.
-
-    Parameters
-    ----------
-    table : Table
-        With ``chainage{suffix}_m`` or ``distance{suffix}_m``; where both are filled the distance counts.
-    count : ChainageCount
-    faults : Faults
-        Takes chainages that do not exist or occur twice, and rows without either.
-    suffix : str
-        "", "_start" or "_end".
-    """
-    chainage, distance = f"chainage{suffix}_m", f"distance{suffix}_m"
-    nothing = np.full(len(table), np.nan)
-    given, named = (table.columns.get(name, nothing) for name in (distance, chainage))
-    result = np.array(given, dtype=np.float64)
-    for row in np.flatnonzero(np.isnan(given) & np.isnan(named)).tolist():
-        faults.error(table.where(row, chainage), "a chainage or a distance", "neither")
-    for row in np.flatnonzero(np.isnan(given) & ~np.isnan(named)).tolist():
-        try:
-            result[row] = count.to_distance(named[row])
-        except ChainageError as fault:
-            faults.error(table.where(row, chainage), "a chainage that names one place", str(fault))
-    return result
-
-
-def read_alignment(
-    folder: Path, settings: AlignmentSettings, faults: Faults
+def build_alignment(
+    tables: AlignmentTables, settings: AlignmentSettings, faults: Faults
 ) -> tuple[Alignment, ChainageCount] | None:
-    """Read and build the alignment of a project folder.
-
-    ``horizontal.csv`` and ``vertical.csv`` have to be there; ``cant.csv`` and ``chainage.csv`` may.
+    """Build the alignment of tables without faults.
 
     Returns
     -------
     Alignment and ChainageCount, or None if there are faults; they are in `faults`.
     """
-    table = read_table(folder / "horizontal.csv", _HORIZONTAL, faults)
-    horizontal = _horizontal(table, faults) if len(table) and not faults.errors else []
-    equations = _equations(folder, faults)
-    if faults.errors or not horizontal:
+    table, vertical_table, cant_table = tables.horizontal, tables.vertical, tables.cant
+    horizontal = _horizontal(table, faults)
+    if faults.errors:
         return None
     total = float(curve_lengths(horizontal).sum())
+    equations: list[tuple[float, float]] = []
+    if tables.equations is not None:
+        ends = (tables.equations[name].tolist() for name in ("chainage_back_m", "chainage_ahead_m"))
+        equations = list(zip(*ends, strict=True))
     try:
         count = chainage_count(settings.start_chainage_m, total, equations)
     except ChainageError as fault:
         faults.error("chainage.csv", "equations in order along the line", str(fault))
         return None
-    vertical_table, vertical = _vertical(folder, count, faults)
-    cant_table, cant = _cant(folder, count, faults)
+    vertical = _vertical(vertical_table, count, faults)
+    cant = [] if cant_table is None else _cant(cant_table, count, faults)
     if faults.errors:
         return None
     rules = TrackRules(
@@ -119,11 +144,12 @@ def read_alignment(
     try:
         alignment = build(horizontal, vertical, cant, rules, allowed)
     except AlignmentError as fault:
-        tables = {"horizontal": table, "vertical": vertical_table, "cant": cant_table}
+        read = {"horizontal": table, "vertical": vertical_table, "cant": cant_table}
         for profile, element, text in fault.problems:
-            known = tables.get(profile)
+            known = read.get(profile)
             where = known.where(element - 1) if known is not None and len(known) else "alignment"
-            faults.error(where, "elements that join", text, "allow a jump that is meant in project.toml")
+            hint = _joint_hint(text, element, horizontal, cant)
+            faults.error(where, "elements that join", text, hint)
         return None
     used = {(j.quantity, j.element) for j in alignment.joints if abs(j.jump) > j.tolerance}
     for jump in settings.allowed_jump:
@@ -133,14 +159,43 @@ def read_alignment(
     return alignment, count
 
 
+def _joint_hint(
+    text: str, element: int, horizontal: Sequence[HorizontalElement], cant: Sequence[CantElement]
+) -> str:
+    """Return what may be behind a jump: a sign, a unit, or intent."""
+    if " jumps by " not in text:
+        return ""
+    if text.startswith("curvature"):
+        before, after = horizontal[element - 2].curvature_end, horizontal[element - 1].curvature_start
+        if before * after < 0 and math.isclose(before, -after, rel_tol=1e-3):
+            return "a radius with the wrong sign? + curves to the right"
+        if before * after != 0 and 500 < max(abs(before / after), abs(after / before)) < 2000:
+            return "a radius in kilometres?"
+    if text.startswith("cant"):
+        before, after = cant[element - 2].cant_end, cant[element - 1].cant_start
+        if before * after < 0 and math.isclose(before, -after, rel_tol=1e-3):
+            return "a cant with the wrong sign? + raises the left rail"
+        if before * after != 0 and 500 < max(abs(before / after), abs(after / before)) < 2000:
+            return "a cant in metres?"
+    return "allow a jump that is meant in project.toml"
+
+
+def _tell_short(table: Table, faults: Faults) -> None:
+    for row in np.flatnonzero(table["length_m"] < _SHORT).tolist():
+        faults.warn(table.where(row, "length_m"), "an element of 1 m or more", f"{table['length_m'][row]:g}",
+                    "kilometres?")  # fmt: skip
+
+
 def _rows(table: Table, faults: Faults, make: Callable[[int], Element]) -> list[Element]:
     """Return an element per row; a row that makes none becomes a fault."""
     elements = []
     for row in range(len(table)):
+        told = len(faults.errors)
         try:
             elements.append(make(row))
         except AlignmentError as fault:
-            faults.error(table.where(row), "a possible element", str(fault))
+            if len(faults.errors) == told:  # else it follows from a cell that is wrong
+                faults.error(table.where(row), "a possible element", str(fault))
     return elements
 
 
@@ -153,9 +208,12 @@ def _curvature(table: Table, name: str, row: int, faults: Faults) -> float:
     radius = _cell(table, name, row)
     if radius is None:
         return 0.0
-    if radius == 0:
-        faults.error(table.where(row, name), "a radius, or nothing for a straight end", "0")
+    if not abs(radius) >= _TIGHTEST:
+        faults.error(table.where(row, name), f"a radius of {_TIGHTEST:g} m or more, or nothing for a straight end",
+                     f"{radius:g}", "kilometres?" if radius else "")  # fmt: skip
         return 0.0
+    if abs(radius) < _TIGHT:
+        faults.warn(table.where(row, name), f"a radius of {_TIGHT:g} m or more", f"{radius:g}", "kilometres?")
     return 1 / radius
 
 
@@ -174,38 +232,17 @@ def _horizontal(table: Table, faults: Faults) -> list[HorizontalElement]:
     for name in ("easting_m", "northing_m", "bearing_deg"):
         if _cell(table, name, 0) is None:
             faults.error(table.where(0, name), "the start of the alignment", "an empty cell")
-    return _rows(table, faults, make)
+    _tell_short(table, faults)
+    since = len(faults.errors)
+    elements = _rows(table, faults, make)
+    in_order(faults, since)
+    return elements
 
 
-def _equations(folder: Path, faults: Faults) -> list[tuple[float, float]]:
-    path = folder / "chainage.csv"
-    if not path.exists():
-        return []
-    columns = (
-        Column("chainage_back_m", "number", low=-_FAR, high=_FAR, what="the chainage where a count ends"),
-        Column("chainage_ahead_m", "number", low=-_FAR, high=_FAR, what="the chainage where the next count starts"),
-    )
-    table = read_table(path, columns, faults)
-    if not len(table) or faults.errors:
-        return []
-    return list(zip(table["chainage_back_m"].tolist(), table["chainage_ahead_m"].tolist(), strict=True))
-
-
-def _vertical(folder: Path, count: ChainageCount, faults: Faults) -> tuple[Table, list[VerticalElement]]:
-    columns = (
-        Column("kind", "text", choices=VERTICAL_KINDS, what="a kind of element"),
-        *place_columns(),
-        Column("length_m", "number", low=1e-3, high=1e6, what="a length"),
-        Column("level_m", "number", required=False, blank=True, low=-1000, high=10000, what="a level"),
-        Column("gradient_start_permille", "number", low=-200, high=200, what="a gradient"),
-        Column("gradient_end_permille", "number", required=False, blank=True, low=-200, high=200, what="a gradient"),
-        Column("radius_start_m", "number", required=False, blank=True, low=-1e7, high=1e7, what="a radius"),
-        Column("radius_end_m", "number", required=False, blank=True, low=-1e7, high=1e7, what="a radius"),
-    )
-    table = read_table(folder / "vertical.csv", columns, faults)
-    if not len(table) or faults.errors:
-        return table, []
+def _vertical(table: Table, count: ChainageCount, faults: Faults) -> list[VerticalElement]:
+    since = len(faults.errors)
     start = distances(table, count, faults)
+    _tell_short(table, faults)
     if _cell(table, "level_m", 0) is None:
         faults.error(table.where(0, "level_m"), "the level at the start of the profile", "an empty cell")
 
@@ -224,7 +261,9 @@ def _vertical(folder: Path, count: ChainageCount, faults: Faults) -> tuple[Table
         _tell_radius(table, row, element, radii, faults)
         return element
 
-    return table, _rows(table, faults, make)
+    elements = _rows(table, faults, make)
+    in_order(faults, since)
+    return elements
 
 
 def _clothoid_start(radii: tuple[float | None, float | None], first: float, last: float, length: float) -> float:
@@ -261,21 +300,15 @@ def _tell_radius(
                         "the gradients govern")  # fmt: skip
 
 
-def _cant(folder: Path, count: ChainageCount, faults: Faults) -> tuple[Table | None, list[CantElement]]:
-    path = folder / "cant.csv"
-    if not path.exists():
-        return None, []
-    columns = (
-        Column("kind", "text", choices=CANT_KINDS, what="a kind of element"),
-        *place_columns(),
-        Column("length_m", "number", low=1e-3, high=1e6, what="a length"),
-        Column("cant_start_mm", "number", low=-250, high=250, what="a cant"),
-        Column("cant_end_mm", "number", required=False, blank=True, low=-250, high=250, what="a cant"),
-    )
-    table = read_table(path, columns, faults)
-    if not len(table) or faults.errors:
-        return table, []
+def _cant(table: Table, count: ChainageCount, faults: Faults) -> list[CantElement]:
+    since = len(faults.errors)
     start = distances(table, count, faults)
+    _tell_short(table, faults)
+    given = np.concatenate([table[name] for name in ("cant_start_mm", "cant_end_mm") if name in table])
+    largest = float(np.nanmax(np.abs(given)))
+    if 0 < largest < _LOW_CANT:
+        faults.warn(f"{table.path.name}: cant_start_mm", f"cants that reach {_LOW_CANT:g} mm",
+                    f"{largest:g} at most", "metres?")  # fmt: skip
 
     def make(row: int) -> CantElement:
         kind: Any = table["kind"][row]
@@ -284,38 +317,6 @@ def _cant(folder: Path, count: ChainageCount, faults: Faults) -> tuple[Table | N
         at = 0.0 if math.isnan(start[row]) else float(start[row])
         return CantElement(kind, at, float(table["length_m"][row]), first, first if last is None else last / 1e3)
 
-    return table, _rows(table, faults, make)
-
-
-def read_spans(folder: Path, alignment: Alignment, count: ChainageCount, faults: Faults) -> Sequence[Span]:
-    """Read ``structures.csv``: name, kind, and where each starts and ends; without it one span is all."""
-    path = folder / "structures.csv"
-    if not path.exists():
-        return (Span("line", "line", 0.0, alignment.length),)
-    columns = [
-        Column("name", "text", what="a name"),
-        Column("kind", "text", what="a kind of structure"),
-    ]
-    columns += [
-        Column(f"{what}{suffix}_m", "number", required=False, blank=True, low=-_FAR, high=_FAR, what=f"a {what}")
-        for suffix in ("_start", "_end")
-        for what in ("chainage", "distance")
-    ]
-    table = read_table(path, columns, faults, unique=("name",))
-    if not len(table) or faults.errors:
-        return ()
-    start, end = distances(table, count, faults, "_start"), distances(table, count, faults, "_end")
-    spans = []
-    for row in range(len(table)):
-        if not start[row] < end[row]:
-            faults.error(table.where(row), "an end after the start", f"{start[row]:.3f} to {end[row]:.3f} m")
-        elif not (start[row] >= -1e-6 and end[row] <= alignment.length + 1e-6):
-            faults.error(table.where(row), f"a span on the alignment, 0 to {alignment.length:.3f} m",
-                         f"{start[row]:.3f} to {end[row]:.3f} m")  # fmt: skip
-        spans.append(Span(str(table["name"][row]), str(table["kind"][row]), float(start[row]), float(end[row])))
-    order = sorted(range(len(spans)), key=lambda i: spans[i].start)
-    for this, following in pairwise(order):
-        if spans[following].start < spans[this].end - 1e-6:
-            faults.error(table.where(following), f"a start at or after the end of {spans[this].name}, "
-                         f"{spans[this].end:.3f} m", f"{spans[following].start:.3f} m", "spans overlap")  # fmt: skip
-    return tuple(spans[i] for i in order)
+    elements = _rows(table, faults, make)
+    in_order(faults, since)
+    return elements

@@ -18,6 +18,8 @@ def keys_of(model: type[BaseModel]) -> list[str]:
 
 def description_at(model: type[BaseModel], location: Sequence[str | int]) -> str:
     """Return what the model says about a key, or ""."""
+    if not location:  # the whole of it
+        return ""
     for known in models_at(model, location[:-1]):
         for name, field in known.model_fields.items():
             if (field.alias or name) == location[-1] and field.description:

@@ -26,16 +26,28 @@ from geometry.slabs import (
     fill_spans,
     target_poses,
 )
-from geometry.slabs.layout import Ints
 
-from .alignment_files import distances, place_columns, read_alignment, read_spans
+from .alignment_files import build_alignment, read_alignment_tables
+from .cells import near
+from .layout_files import read_layout_tables, slabs_of, spans_of
 from .settings import PlaceSettings, ProjectSettings, SlabTypeSettings, ThreadSettings
-from .tables import Column, read_table
 from .toml import read_toml, validate
 
-__all__ = ["PROJECT_FILE", "Project", "open_alignment", "open_project"]
+__all__ = [
+    "LEAST_SIGMA_MM",
+    "MOST_SIGMA_MM",
+    "PROJECT_FILE",
+    "Project",
+    "digest",
+    "input_paths",
+    "open_alignment",
+    "open_project",
+]
 
 PROJECT_FILE = "project.toml"
+LEAST_SIGMA_MM, MOST_SIGMA_MM = 0.01, 20.0  # of surveyed marks: better is no instrument, worse is no survey
+_LEVELS = ("up", "step_level")
+_TABLES = ("horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv", "structures.csv", "layout.csv")
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,21 +112,26 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _settings(folder: Path, faults: Faults) -> ProjectSettings:
+def _settings(folder: Path, faults: Faults) -> ProjectSettings | None:
+    """Return what the project file says; None if it has faults."""
     if not folder.is_dir():
         found = "a file" if folder.exists() else "nothing"
         raise InputError([Fault(str(folder), "a project folder", found, "slabpose demo FOLDER writes an example")])
     toml = read_toml(folder / PROJECT_FILE, faults)
-    faults.stop_if_any()
-    settings = validate(toml, ProjectSettings, faults)
-    faults.stop_if_any()
-    assert settings is not None  # validate returns None only with a fault
-    return settings
+    return None if faults.errors else validate(toml, ProjectSettings, faults)
 
 
-def _inputs(folder: Path) -> dict[str, str]:
-    names = (PROJECT_FILE, "horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv", "structures.csv", "layout.csv")
-    return {name: digest(folder / name) for name in names if (folder / name).is_file()}
+def _tell_left_out(folder: Path, faults: Faults) -> None:
+    """Warn of tables that nobody reads: one with a letter wrong in its name would be missed in silence."""
+    for path in sorted(folder.glob("*.csv")):
+        meant = near(path.name, [name for name in _TABLES if not (folder / name).exists()])
+        if path.name not in _TABLES and meant:
+            faults.warn(path.name, "a file that is used", "one that is left out", meant)
+
+
+def input_paths(folder: Path) -> list[Path]:
+    """Return every file that a project may be read from, there or not; surveys are besides."""
+    return [folder / name for name in (PROJECT_FILE, *_TABLES)]
 
 
 def open_alignment(folder: Path | str) -> tuple[Alignment, ChainageCount, ProjectSettings, tuple[Fault, ...]]:
@@ -127,9 +144,13 @@ def open_alignment(folder: Path | str) -> tuple[Alignment, ChainageCount, Projec
     """
     folder, faults = Path(folder), Faults()
     settings = _settings(folder, faults)
-    built = read_alignment(folder, settings.alignment, faults)
+    tables = read_alignment_tables(folder, faults)
+    _tell_left_out(folder, faults)
     faults.stop_if_any()
-    assert built is not None  # read_alignment returns None only with a fault
+    assert settings is not None  # None only with a fault
+    built = build_alignment(tables, settings.alignment, faults)
+    faults.stop_if_any()
+    assert built is not None  # None only with a fault
     return *built, settings, tuple(faults.warnings)
 
 
@@ -143,30 +164,30 @@ def open_project(folder: Path | str) -> Project:
     """
     folder, faults = Path(folder), Faults()
     settings = _settings(folder, faults)
-    types = tuple(_slab_type(t) for t in settings.slab_type)
-    built = read_alignment(folder, settings.alignment, faults)
-    if built is None:
-        faults.stop_if_any()
-        raise AssertionError("an alignment without faults was not built")
-    alignment, count = built
-    spans = tuple(read_spans(folder, alignment, count, faults))
-    given = _given_layout(folder, count, [t.name for t in types], faults)
+    tables = read_alignment_tables(folder, faults)
+    layout_tables = read_layout_tables(folder, [t.name for t in settings.slab_type] if settings else None, faults)
+    _tell_left_out(folder, faults)
     faults.stop_if_any()
-    _check_radius(settings, types, faults)
+    assert settings is not None  # None only with a fault
+    types = tuple(_slab_type(t) for t in settings.slab_type)
+    built = build_alignment(tables, settings.alignment, faults)
+    faults.stop_if_any()
+    assert built is not None  # None only with a fault
+    alignment, count = built
+    spans = spans_of(layout_tables.structures, alignment, count, faults)
+    given = None
+    if layout_tables.slabs is not None:
+        given = slabs_of(layout_tables.slabs, types, alignment, count, faults)
+    faults.stop_if_any()
+    _tell_unlikely(settings, types, faults)
     rules = _layout_rules(settings)
     if given is None:
         layout, findings = fill_spans(alignment, spans, types, rules)
     else:
         layout, findings = check_layout(alignment, *given, spans, types, rules)
-    half = np.array([t.length for t in types])[layout.type_index] / 2
-    off = (layout.distance - half < 0) | (layout.distance + half > alignment.length)
-    if off.any():
-        name = layout.names[off][0]
-        faults.error("layout", "slabs that lie on the alignment with their whole length",
-                     f"{int(off.sum())} that reach beyond an end, the first is {name}")  # fmt: skip
-    faults.stop_if_any()
     return Project(
-        folder, settings, alignment, count, spans, types, layout, findings, _inputs(folder), tuple(faults.warnings)
+        folder, settings, alignment, count, spans, types, layout, findings,
+        {path.name: digest(path) for path in input_paths(folder) if path.is_file()}, tuple(faults.warnings),
     )
 
 
@@ -180,10 +201,21 @@ def _layout_rules(settings: ProjectSettings) -> LayoutRules:
     )
 
 
-def _check_radius(
-    settings: ProjectSettings, types: tuple[SlabType, ...], faults: Faults
-) -> None:
-    """Warn of a match radius that reaches from one mark to the next."""
+def _tell_unlikely(settings: ProjectSettings, types: tuple[SlabType, ...], faults: Faults) -> None:
+    """Warn of settings that may be meant but rarely are: units, limits within the guard band, match radius."""
+    sigmas = {"sigma_plan_mm": settings.survey.sigma_plan_mm, "sigma_level_mm": settings.survey.sigma_level_mm}
+    for name, sigma in sigmas.items():
+        if not LEAST_SIGMA_MM <= sigma <= MOST_SIGMA_MM:
+            faults.warn(f"project.toml: survey.{name}", f"a sigma of {LEAST_SIGMA_MM:g} to {MOST_SIGMA_MM:g} mm",
+                        f"{sigma:g}", "metres?" if sigma < LEAST_SIGMA_MM else "")  # fmt: skip
+    for tolerance in settings.tolerance:
+        low, high = tolerance.range_mm
+        band = settings.decision.guard_factor * sigmas["sigma_level_mm" if tolerance.quantity in _LEVELS
+                                                       else "sigma_plan_mm"]  # fmt: skip
+        if not (high - low) / 2 > band:
+            faults.warn(f"project.toml: tolerance of {tolerance.quantity}",
+                        f"limits wider than the guard band of a mark, \u00b1{band:g} mm", f"{low:g} to {high:g} mm",
+                        "metres?" if (high - low) < 0.05 else "hardly anything can be within")  # fmt: skip
     closest = min(float(np.min([np.linalg.norm(a - b) for i, a in enumerate(t.marks.places)
                                 for b in t.marks.places[:i]])) for t in types)  # fmt: skip
     over_joint = min(t.length - 2 * float(np.abs(t.marks.places[:4, 1]).max()) for t in types)
@@ -216,23 +248,3 @@ def _slab_type(t: SlabTypeSettings) -> SlabType:
         adjusters=_fitting(t.adjusters.places, t.adjusters),
         special=t.special,
     )
-
-
-def _given_layout(
-    folder: Path, count: ChainageCount, type_names: list[str], faults: Faults
-) -> tuple[np.ndarray[tuple[int], np.dtype[np.str_]], Ints, Floats] | None:
-    path = folder / "layout.csv"
-    if not path.exists():
-        return None
-    columns = (
-        Column("slab", "text", what="a slab name"),
-        Column("type", "text", choices=tuple(type_names), what="a slab type of project.toml"),
-        *place_columns(),
-    )
-    table = read_table(path, columns, faults, unique=("slab",))
-    if not len(table) or faults.errors:
-        return None
-    distance = distances(table, count, faults)
-    codes, distinct = table.codes("type")
-    index = np.array([type_names.index(name) for name in distinct], dtype=np.intp)
-    return table["slab"].astype(np.str_), index[codes], distance

@@ -23,6 +23,7 @@ from geometry.placement import (
     QUANTITY_WORDS,
     SLAB_QUANTITIES,
     UNDECIDED,
+    UNJUDGED,
     VERDICTS,
     WITHIN,
     Judged,
@@ -79,8 +80,10 @@ def _verdict_texts(verdict: npt.NDArray[np.int8]) -> npt.NDArray[np.str_]:
     return np.array(VERDICTS)[verdict]
 
 
-def _reasons(judged: Mapping[Quantity, Judged], quantities: Sequence[Quantity], notes: Ints) -> npt.NDArray[np.object_]:
-    """Return in words why things are not within, "" where there is nothing to say."""
+def _reasons(
+    judged: Mapping[Quantity, Judged], quantities: Sequence[Quantity], notes: Ints, before: str = ""
+) -> npt.NDArray[np.object_]:
+    """Return in words why things are not within, "" where there is nothing to say; `before` goes before a note."""
     present = [q for q in quantities if q in judged]
     key = notes.astype(np.int64)
     for q in present:
@@ -95,7 +98,8 @@ def _reasons(judged: Mapping[Quantity, Judged], quantities: Sequence[Quantity], 
             # nothing measured is said once, by the note
             if verdict in (1, UNDECIDED):
                 parts.insert(0, f"{QUANTITY_WORDS[q]} {VERDICTS[verdict]}")
-        parts += [text for bit, text in NOTES.items() if rest & bit]
+        noted = ", ".join(text for bit, text in NOTES.items() if rest & bit)
+        parts += [before + noted] if noted else []
         texts.append("; ".join(parts))
     return np.array(texts, dtype=object)[inverse]
 
@@ -170,13 +174,14 @@ def joint_table(project: Project, check: SectionCheck) -> Columns:
     at = (layout.distance[j.rear] * length[j.front] + layout.distance[j.front] * length[j.rear]) / (
         length[j.rear] + length[j.front]
     )
+    beside = (check.notes[j.rear] | check.notes[j.front]) & UNJUDGED
     table: Columns = {
         "rear_slab": layout.names[j.rear],
         "front_slab": layout.names[j.front],
         "chainage_m": project.count.to_chainage(at),
         "at_structure_joint": j.at_structure,
         "verdict": _verdict_texts(check.joint_verdict),
-        "why": _reasons(check.by_tolerance, JOINT_QUANTITIES, np.zeros(len(at), dtype=np.intp)),
+        "why": _reasons(check.by_tolerance, JOINT_QUANTITIES, beside, "beside it: "),
     }
     for name in ("step_level", "step_line", "gap"):
         values, sigmas = getattr(j, name), getattr(j, f"{name}_sigma")

@@ -5,9 +5,10 @@ The models mirror ``project.toml`` key by key; `project` turns them into the val
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 __all__ = ["ProjectSettings", "SlabTypeSettings", "ToleranceSettings"]
 
@@ -19,6 +20,14 @@ Name = Annotated[str, Field(min_length=1, max_length=200)]
 
 class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+def _all_differ(what: str, values: Iterable[object]) -> None:
+    """Raise a rule's fault, worded ``what is expected, found what``, naming the values that stand twice."""
+    seen: list[object] = []
+    twice = [value for value in values if value in seen or seen.append(value)]  # type: ignore[func-returns-value]
+    if twice:
+        raise ValueError(f"{what} that differ, found {', '.join(f'{value!r} twice' for value in dict.fromkeys(twice))}")
 
 
 class AllowedJumpSettings(_Part):
@@ -60,7 +69,8 @@ class LayoutSettings(_Part):
         for name in ("gap", "clearance"):
             low, nominal, high = (getattr(self, f"{name}_{part}_mm") for part in ("min", "nominal", "max"))
             if not low <= nominal <= high:
-                raise ValueError(f"{name}_min_mm, {name}_nominal_mm and {name}_max_mm have to ascend")
+                raise ValueError(f"{name}_min_mm, {name}_nominal_mm and {name}_max_mm that ascend, "
+                                 f"found {low:g}, {nominal:g}, {high:g}")  # fmt: skip
         return self
 
 
@@ -101,11 +111,12 @@ class ToleranceSettings(_Part):
     def _one_way(self) -> Self:
         pair = self.low_mm is not None and self.high_mm is not None
         if (self.limit_mm is None) != pair or (self.low_mm is None) != (self.high_mm is None):
-            raise ValueError("give either limit_mm, or low_mm and high_mm")
-        if pair and not (self.low_mm or 0.0) < (self.high_mm or 0.0):
-            raise ValueError("low_mm has to be below high_mm")
+            given = [name for name in ("limit_mm", "low_mm", "high_mm") if getattr(self, name) is not None]
+            raise ValueError(f"either limit_mm, or low_mm and high_mm, found {' and '.join(given) or 'none of them'}")
+        if pair and not self.range_mm[0] < self.range_mm[1]:
+            raise ValueError(f"low_mm below high_mm, found {self.low_mm:g} and {self.high_mm:g}")
         if self.quantity == "gap" and self.limit_mm is not None:
-            raise ValueError("a gap has low_mm and high_mm, it is not around zero")
+            raise ValueError("low_mm and high_mm, as a gap is not around zero, found limit_mm")
         return self
 
     @property
@@ -132,6 +143,12 @@ class ThreadSettings(_Part):
     travel_mm: Positive
     places: Annotated[list[PlaceSettings], Field(min_length=1)]
 
+    @field_validator("places")
+    @classmethod
+    def _names_differ(cls, places: list[PlaceSettings]) -> list[PlaceSettings]:
+        _all_differ("names", [place.name for place in places])
+        return places
+
 
 class SlabTypeSettings(_Part):
     """A slab type."""
@@ -149,31 +166,40 @@ class SlabTypeSettings(_Part):
     adjusters: ThreadSettings
     special: bool = False
 
-    @model_validator(mode="after")
-    def _fits_together(self) -> Self:
-        names = [mark.name for mark in self.marks]
-        if names[:4] != ["RL", "RR", "FL", "FR"]:
-            raise ValueError("the first four marks are RL, RR, FL, FR: rear and front, left and right")
-        for place in (*self.marks, *self.screws.places, *self.adjusters.places):
-            if abs(place.along_m) > self.length_m / 2 + 0.5 or abs(place.across_m) > self.width_m / 2 + 0.5:
-                raise ValueError(f"{place.name} lies off the slab")
+    @field_validator("marks")
+    @classmethod
+    def _corners(cls, marks: list[PlaceSettings]) -> list[PlaceSettings]:
+        names = [mark.name for mark in marks]
+        _all_differ("names of marks", names)
         corners = {"RL": (-1, -1), "RR": (1, -1), "FL": (-1, 1), "FR": (1, 1)}
-        for mark in self.marks[:4]:
+        if names[:4] != list(corners):
+            raise ValueError("RL, RR, FL, FR (rear and front, left and right) as the first four marks, "
+                             f"found {', '.join(names[:4])}")  # fmt: skip
+        for mark in marks[:4]:
             across, along = corners[mark.name]
             if not (mark.across_m * across > 0 and mark.along_m * along > 0):
-                raise ValueError(f"{mark.name} lies in another corner than its name says")
-        if any(abs(seat) > self.length_m / 2 for seat in self.seats_along_m):
-            raise ValueError("a rail seat lies off the slab")
-        if len(set(self.seats_along_m)) != len(self.seats_along_m):
-            raise ValueError("two rail seats lie at the same place")
-        for what, group in (("marks", names), *(
-            (what, [p.name for p in thread.places])
-            for what, thread in (("screws", self.screws), ("adjusters", self.adjusters))
-        )):  # fmt: skip
-            if len(set(group)) != len(group):
-                raise ValueError(f"two {what} have the same name")
+                raise ValueError(f"{mark.name} in the corner that its name says, found it {mark.across_m:g} m across "
+                                 f"(+ right) and {mark.along_m:g} m along (+ front)")  # fmt: skip
+        return marks
+
+    @field_validator("seats_along_m")
+    @classmethod
+    def _seats(cls, seats: list[float]) -> list[float]:
+        _all_differ("places of rail seats", seats)
+        return seats
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        for place in (*self.marks, *self.screws.places, *self.adjusters.places):
+            if abs(place.along_m) > self.length_m / 2 + 0.5 or abs(place.across_m) > self.width_m / 2 + 0.5:
+                raise ValueError(f"{place.name} on the slab of {self.length_m:g} x {self.width_m:g} m, found it "
+                                 f"{place.along_m:g} m along and {place.across_m:g} m across")  # fmt: skip
+        for seat in self.seats_along_m:
+            if abs(seat) > self.length_m / 2:
+                raise ValueError(f"rail seats on the slab of {self.length_m:g} m, found one {seat:g} m along")
         if self.notch_radius_m >= min(self.width_m / 2, self.length_m / 2):
-            raise ValueError("the notches would cut the slab apart")
+            raise ValueError(f"notches that leave a slab of {self.length_m:g} x {self.width_m:g} m, "
+                             f"found a radius of {self.notch_radius_m:g} m")  # fmt: skip
         return self
 
 
@@ -190,16 +216,20 @@ class ProjectSettings(_Part):
     tolerance: Annotated[list[ToleranceSettings], Field(min_length=1)]
     slab_type: Annotated[list[SlabTypeSettings], Field(min_length=1)]
 
-    @model_validator(mode="after")
-    def _names_differ(self) -> Self:
-        types = [t.name for t in self.slab_type]
-        if len(set(types)) != len(types):
-            raise ValueError("two slab types have the same name")
-        quantities = [t.quantity for t in self.tolerance]
-        if len(set(quantities)) != len(quantities):
-            raise ValueError("two tolerances have the same quantity")
-        if not {"across", "along", "up"} <= set(quantities):
-            raise ValueError("tolerances for across, along and up are needed for a verdict on a slab")
-        if all(t.special for t in self.slab_type):
-            raise ValueError("at least one slab type has to be not special")
-        return self
+    @field_validator("slab_type")
+    @classmethod
+    def _types(cls, types: list[SlabTypeSettings]) -> list[SlabTypeSettings]:
+        _all_differ("names of slab types", [t.name for t in types])
+        if all(t.special for t in types):
+            raise ValueError("at least one slab type that is not special, found none")
+        return types
+
+    @field_validator("tolerance")
+    @classmethod
+    def _tolerances(cls, tolerances: list[ToleranceSettings]) -> list[ToleranceSettings]:
+        quantities = [t.quantity for t in tolerances]
+        _all_differ("quantities of tolerances", quantities)
+        lacking = [name for name in ("across", "along", "up") if name not in quantities]
+        if lacking:
+            raise ValueError(f"tolerances for across, along and up, found none for {' and '.join(lacking)}")
+        return tolerances

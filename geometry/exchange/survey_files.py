@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,10 +12,10 @@ import numpy.typing as npt
 from geometry.alignment import evaluate
 from geometry.alignment.laws import Floats
 from geometry.errors import Fault, Faults, InputError
-from geometry.survey import NO_NAME, UNKNOWN_NAME, SurveyPoints
-from geometry.survey.points import Ints
+from geometry.survey import SurveyPoints
 
-from .project import Project, digest
+from .project import LEAST_SIGMA_MM, MOST_SIGMA_MM, Project, digest
+from .survey_names import joined, labels, named_places, stage_rows, target_marks
 from .tables import Column, Table, read_table
 
 __all__ = ["Survey", "point_columns", "read_points", "read_survey", "survey_paths"]
@@ -23,6 +23,8 @@ __all__ = ["Survey", "point_columns", "read_points", "read_survey", "survey_path
 SURVEY_FOLDER = "survey"
 _BESIDE = 1000.0  # points further than this from the alignment's bounding box are not of this project, m
 _ABOVE = 200.0
+_ONE_PLACE = 1.0  # a point that is measured again lies nearer than this, m
+_SAMPLE, _LEAST_SAMPLE = 400, 8  # named points that are asked whether the survey lies on the design at all
 _SIGMAS = ("sigma_easting_mm", "sigma_northing_mm", "sigma_level_mm")
 
 
@@ -47,9 +49,10 @@ class Survey:
     warnings: tuple[Fault, ...]
 
 
-def survey_paths(project: Project) -> list[Path]:
-    """Return the survey files of a project: every CSV in its folder ``survey``, in order of name."""
-    return sorted((project.folder / SURVEY_FOLDER).glob("*.csv"))
+def survey_paths(folder: Path) -> list[Path]:
+    """Return the survey files of a project folder: every CSV in its folder ``survey``, in order of name."""
+    inside = folder / SURVEY_FOLDER
+    return sorted(p for p in inside.iterdir() if p.suffix.lower() == ".csv") if inside.is_dir() else []
 
 
 def _bounds(project: Project) -> tuple[Floats, Floats]:
@@ -94,20 +97,102 @@ def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, 
         faults.warnings += own.warnings
         return table, np.empty((0, 3))
     xyz = np.stack([table[name] for name in names], axis=1)
-    if project_bounds is not None:
-        low, high = project_bounds
-        outside = ~((xyz >= low) & (xyz <= high)).all(axis=1)
-        if outside.any():
-            exchanged = xyz[:, [1, 0, 2]]
-            fits = ((exchanged >= low) & (exchanged <= high)).all(axis=1)
-            if (fits & outside).sum() > outside.sum() / 2:
-                row = int(np.flatnonzero(fits & outside)[0])
-                faults.error(table.where(row, "easting_m"), "easting and northing of this project",
-                             f"{int(outside.sum())} points elsewhere", "easting and northing exchanged?")  # fmt: skip
-            else:  # once more with the bounds, for a fault per cell
-                read_table(path, (*point_columns(low, high), *more), faults)
+    if project_bounds is not None and not _tell_outside(table, xyz, *project_bounds, faults):
+        # once more with the bounds, for a fault per cell
+        read_table(path, (*point_columns(*project_bounds), *more), faults)
+    _tell_twins(table, xyz, faults)
     faults.warnings += own.warnings
     return table, xyz
+
+
+def _tell_outside(table: Table, xyz: Floats, low: Floats, high: Floats, faults: Faults) -> bool:
+    """Tell what most points of a file have in common if they lie outside; return whether there is nothing to add."""
+    outside = ~((xyz >= low) & (xyz <= high))
+    rows = np.flatnonzero(outside.any(axis=1))
+    if not rows.size:
+        return True
+    exchanged = xyz[rows][:, [1, 0, 2]]
+    fits = ((exchanged >= low) & (exchanged <= high)).all(axis=1)
+    many = f"{len(rows)} point{'s' * (len(rows) > 1)} of {len(table)} elsewhere"
+    if fits.sum() > len(rows) / 2:
+        faults.error(table.where(int(rows[fits][0]), "easting_m"), "easting and northing of this project", many,
+                     "easting and northing exchanged, here or in horizontal.csv?")  # fmt: skip
+        return True
+    if len(rows) < max(3, len(table) / 2):
+        return False
+    for i, name in enumerate(("easting_m", "northing_m", "level_m")):
+        wrong = np.flatnonzero(outside[:, i])
+        if wrong.size:
+            first = float(xyz[wrong[0], i])
+            in_mm = low[i] <= first / 1e3 <= high[i]
+            faults.error(table.where(int(wrong[0]), name), f"one of {low[i]:.0f} to {high[i]:.0f} m, on this project",
+                         f"{first:.3f}, and {len(wrong)} of {len(table)} elsewhere",
+                         "millimetres?" if in_mm else "another project, or another coordinate system?")  # fmt: skip
+    return True
+
+
+def _tell_twins(table: Table, xyz: Floats, faults: Faults) -> None:
+    """Warn of a point name that stands for places which are apart."""
+    codes, distinct = table.codes("point")
+    if len(distinct) == len(table):
+        return
+    order = np.argsort(codes, kind="stable")
+    starts = np.flatnonzero(np.diff(codes[order], prepend=-1))
+    spread = np.maximum.reduceat(xyz[order], starts) - np.minimum.reduceat(xyz[order], starts)
+    apart = np.hypot.reduce(spread, axis=1)
+    twins = np.flatnonzero(apart > _ONE_PLACE)
+    if twins.size:
+        rows = order[starts[twins[0]]:]
+        again = f", and {len(twins) - 1} more names like it" if len(twins) > 1 else ""
+        faults.warn(table.where(int(rows[1]), "point"), "each name for one place",
+                    f"{str(distinct[codes[rows[0]]])!r} for places {apart[twins[0]]:.2f} m apart{again}",
+                    f"first on line {table.line(int(rows[0]))}")  # fmt: skip
+
+
+def _once(paths: Sequence[Path | str]) -> list[Path]:
+    """Return the paths, each file once.
+
+    Raises
+    ------
+    InputError
+        If a file stands there twice, or one is a copy of another: every point would be a duplicate.
+    """
+    faults, seen = Faults(), dict[str, Path]()
+    files = [Path(path) for path in paths]
+    sizes = [path.stat().st_size if path.is_file() else -1 for path in files]
+    for path, size in zip(files, sizes, strict=True):
+        # only files of one size are worth reading twice
+        content = digest(path) if size >= 0 and sizes.count(size) > 1 else str(path.resolve())
+        if content in seen:
+            faults.error(str(path), "each survey once", f"the same as {seen[content]}")
+        seen.setdefault(content, path)
+    faults.stop_if_any()
+    return files
+
+
+def _tell_elsewhere(project: Project, points: SurveyPoints, faults: Faults) -> None:
+    """Warn where most named points lie far from what they name, and say how the survey lies as a whole."""
+    radius = project.settings.survey.match_radius_m
+    named = np.flatnonzero((points.slab >= 0) & (points.mark >= 0))
+    rows = named[:: max(1, len(named) // _SAMPLE)]
+    if len(rows) < _LEAST_SAMPLE:
+        return
+    marks = target_marks(project, points.slab[rows])[np.arange(len(rows)), points.mark[rows]]
+    apart = points.xyz[rows] - marks
+    far = ~(np.linalg.norm(apart, axis=1) <= radius)
+    if far.sum() <= len(rows) / 2:
+        return
+    shift = np.median(apart, axis=0)
+    a, b = (xy[:, :2] - xy[:, :2].mean(axis=0) for xy in (marks, points.xyz[rows]))
+    turn = float(np.degrees(np.arctan2((a[:, 1] * b[:, 0] - a[:, 0] * b[:, 1]).sum(), (a * b).sum())))
+    bearing = float(np.degrees(project.alignment.horizontal[0].bearing or 0.0))
+    # a bearing in gon read as degrees is too large by a tenth of it
+    in_gon = abs(turn) > 0.2 and abs(turn + 0.1 * bearing) < 0.1
+    hint = "bearing_deg of horizontal.csv in gon?" if in_gon else "another datum, another design, other slab names?"
+    faults.warn("survey", f"points within {radius:g} m of the marks they name",
+                f"{int(far.sum())} of {len(rows)} further away; as a whole the survey lies {shift[0]:+.3f} m east, "
+                f"{shift[1]:+.3f} m north and {shift[2]:+.3f} m up of the design, turned by {turn:+.3f} deg clockwise",
+                hint)  # fmt: skip
 
 
 def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None = None) -> Survey:
@@ -139,32 +224,33 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
         Column("time", "time", required=False, blank=True, what="a time"),
     )
     bounds = _bounds(project)
-    read = [(Path(path), *read_points(path, bounds, faults, more)) for path in paths]
+    read = [(path, *read_points(path, bounds, faults, more)) for path in _once(paths)]
     faults.stop_if_any()
     tables = [table for _, table, _ in read]
     if not sum(len(table) for table in tables):
         raise InputError([Fault(str(project.folder / SURVEY_FOLDER), "a survey: CSV files of points", "none",
                                 "put the surveyed points there, or name a file with --survey")])  # fmt: skip
     xyz = np.concatenate([xyz for _, _, xyz in read])
-    slab, mark = _names(project, tables)
-    setups = _joined(tables, "setup")
-    stages = _joined(tables, "stage")
+    slab, mark = named_places(project, tables, faults)
+    setups = joined(tables, "setup")
+    stages = joined(tables, "stage")
     points = SurveyPoints(
         xyz=xyz,
-        sigma=_sigmas(project, tables),
+        sigma=_sigmas(project, tables, faults),
         slab=slab,
         mark=mark,
         setup=setups[0],
         time=np.concatenate([_times(table) for table in tables]),
-        label=_labels(tables),
+        label=labels(tables, slab, mark),
     )
-    rows, used = _stage_rows(project, slab, *stages, stage)
+    rows, used = stage_rows(project, slab, xyz, *stages, stage, faults)
     if len(rows) < len(points):
         label = points.label
         points = SurveyPoints(
             points.xyz[rows], points.sigma[rows], slab[rows], mark[rows], points.setup[rows], points.time[rows],
             lambda row: label(int(rows[row])),
         )  # fmt: skip
+    _tell_elsewhere(project, points, faults)
     inputs = {_shown(project, path): digest(path) for path, _, _ in read}
     return Survey(points, used, inputs, tuple(faults.warnings))
 
@@ -174,43 +260,7 @@ def _shown(project: Project, path: Path) -> str:
     return path.resolve().relative_to(project.folder.resolve()).as_posix() if inside else path.name
 
 
-def _joined(tables: Sequence[Table], name: str) -> tuple[Ints, list[str]]:
-    """Return one code per row over all tables, and the texts; "" where there is no column."""
-    texts: dict[str, int] = {"": 0}
-    parts = []
-    for table in tables:
-        if name not in table:
-            parts.append(np.zeros(len(table), dtype=np.intp))
-            continue
-        codes, distinct = table.codes(name)
-        parts.append(np.array([texts.setdefault(str(t), len(texts)) for t in distinct], dtype=np.intp)[codes])
-    return np.concatenate(parts), list(texts)
-
-
-def _names(project: Project, tables: Sequence[Table]) -> tuple[Ints, Ints]:
-    """Return the index of the slab and of the mark that each row names."""
-    slab_code, slab_texts = _joined(tables, "slab")
-    mark_code, mark_texts = _joined(tables, "corner")
-    order = {str(name): i for i, name in enumerate(project.layout.names.tolist())}
-    by_text = np.array([NO_NAME if not t else order.get(t, UNKNOWN_NAME) for t in slab_texts], dtype=np.intp)
-    slab = by_text[slab_code]
-    by_type = np.array(
-        [
-            [NO_NAME if not t else _index(slab_type.marks.names, t) for t in mark_texts]
-            for slab_type in project.types
-        ],
-        dtype=np.intp,
-    )
-    kind = project.layout.type_index[np.maximum(slab, 0)] if len(project.layout.names) else np.zeros_like(slab)
-    mark = by_type[np.where(slab >= 0, kind, 0), mark_code]
-    return slab, mark
-
-
-def _index(names: tuple[str, ...], text: str) -> int:
-    return names.index(text) if text in names else UNKNOWN_NAME
-
-
-def _sigmas(project: Project, tables: Sequence[Table]) -> Floats:
+def _sigmas(project: Project, tables: Sequence[Table], faults: Faults) -> Floats:
     s = project.settings.survey
     assumed = np.array([s.sigma_plan_mm, s.sigma_plan_mm, s.sigma_level_mm])
     parts = []
@@ -219,6 +269,10 @@ def _sigmas(project: Project, tables: Sequence[Table]) -> Floats:
         for i, name in enumerate(_SIGMAS):
             if name in table:
                 sigma[:, i] = np.where(np.isnan(table[name]), assumed[i], table[name])
+                least, most = float(sigma[:, i].min()), float(sigma[:, i].max())
+                if not (least >= LEAST_SIGMA_MM and most <= MOST_SIGMA_MM):
+                    faults.warn(f"{table.path.name}: {name}", f"sigmas of {LEAST_SIGMA_MM:g} to {MOST_SIGMA_MM:g} mm",
+                                f"{least:g} to {most:g}", "metres?" if least < LEAST_SIGMA_MM else "")  # fmt: skip
         parts.append(sigma / 1e3)
     return np.concatenate(parts)
 
@@ -227,44 +281,3 @@ def _times(table: Table) -> npt.NDArray[np.datetime64]:
     if "time" in table:
         return np.asarray(table["time"], dtype="datetime64[us]")
     return np.full(len(table), np.datetime64("NaT", "us"))
-
-
-def _labels(tables: Sequence[Table]) -> Callable[[int], str]:
-    ends = np.cumsum([len(table) for table in tables])
-
-    def label(row: int) -> str:
-        which = int(np.searchsorted(ends, row, side="right"))
-        table = tables[which]
-        own = row - (int(ends[which - 1]) if which else 0)
-        return f"point {table['point'][own]} ({table.where(own)})"
-
-    return label
-
-
-def _stage_rows(
-    project: Project, slab: Ints, codes: Ints, texts: list[str], stage: str | None
-) -> tuple[Ints, dict[str, int]]:
-    """Return the rows of the stages that count, and how many rows each stage gives."""
-    present = np.unique(codes).tolist()
-    if stage is not None:
-        if stage not in [texts[c] for c in present]:
-            known = ", ".join(repr(texts[c]) for c in present if texts[c]) or "none"
-            raise InputError([Fault("--stage", f"a stage of the survey ({known})", repr(stage))])
-        rows = np.flatnonzero(codes == texts.index(stage))
-        return rows, {stage: len(rows)}
-    named = project.settings.survey.stages
-    order = sorted(range(len(texts)), key=lambda c: (
-        0 if not texts[c] else 1 if texts[c] in named else 2, named.index(texts[c]) if texts[c] in named else c
-    ))  # fmt: skip
-    rank = np.empty(len(texts), dtype=np.intp)
-    rank[order] = np.arange(len(texts))
-    by_row = rank[codes]
-    if len(present) > 1:
-        last = np.full(len(project.layout.names) + 1, -1)
-        np.maximum.at(last, np.where(slab >= 0, slab, -1), by_row)
-        last[-1] = by_row.max()
-        rows = np.flatnonzero(by_row == last[np.where(slab >= 0, slab, -1)])
-    else:
-        rows = np.arange(len(codes))
-    names, counts = np.unique(codes[rows], return_counts=True)
-    return rows, {texts[c]: int(k) for c, k in zip(names.tolist(), counts.tolist(), strict=True)}

@@ -104,6 +104,21 @@ class Table:
             self._codes[name] = _read_only(codes), _read_only(distinct)
         return self._codes[name]
 
+    def index_in(self, name: str, texts: NDArray[Any] | Sequence[str]) -> NDArray[np.intp]:
+        """Return where each cell of a text column stands in a list of texts, shape (rows,).
+
+        -1 stands for an empty cell, -2 for a text that is not in the list.
+        """
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        encoded = self.texts[name].combine_chunks().dictionary_encode()
+        distinct = encoded.dictionary
+        known = pa.array(np.asarray(texts, dtype=object), distinct.type)
+        places = pc.index_in(distinct, value_set=known).fill_null(-2)
+        places = pc.if_else(pc.equal(distinct, ""), -1, places).to_numpy(zero_copy_only=False)
+        return np.asarray(places[encoded.indices.to_numpy(zero_copy_only=False)], dtype=np.intp)
+
     def line(self, row: int) -> int:
         """Return the 1-based line of the file on which a row begins."""
         return int(self.lines[row])

@@ -226,7 +226,9 @@ def _tell(
         hint = near(value, choices) if isinstance(value, str) else ""
         faults.error(where, str(details["expected"]), _words(value), hint)
     elif kind == "value_error":
-        faults.error(where, str(details["error"]), _words(value), description_at(model, error["loc"]))
+        # a rule of the model's own may say in its words what it found
+        expected, _, found = str(details["error"]).partition(", found ")
+        faults.error(where, expected, found or _words(value), description_at(model, error["loc"]))
     else:
         named = _TYPES.get(kind.removesuffix("_type").removesuffix("_from_float").removesuffix("_parsing"))
         message = error["msg"].removeprefix("Input should be ").removeprefix("Input should ")

@@ -1,6 +1,6 @@
 """Built against designed: deviations, joints, verdicts, moves."""
 
-from .check import NOTES, CheckRules, SectionCheck, check_section
+from .check import NOTES, UNJUDGED, CheckRules, SectionCheck, check_section
 from .correction import Moves
 from .joints import Joints, joint_gaps
 from .verdict import (
@@ -26,6 +26,7 @@ __all__ = [
     "QUANTITY_WORDS",
     "SLAB_QUANTITIES",
     "UNDECIDED",
+    "UNJUDGED",
     "VERDICTS",
     "WITHIN",
     "CheckRules",

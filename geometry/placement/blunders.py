@@ -39,14 +39,14 @@ class Blunders:
 
 def find_blunders(
     fits: Fits, slab_names: Sequence[str], mark_names: Sequence[Sequence[str]], fit_without: FitWithout,
-    steps_of: StepsOf, step_limit: float,
+    steps_of: StepsOf, step_limit: float, disputed: Bools,
 ) -> Blunders:  # fmt: skip
     """Name the marks that do not fit.
 
     A mark is named when leaving it out, and only it, lets the rest of its slab pass the global test. Four
-    heights leave one condition, so any of them explains its failure; then the levels of the neighbours are
-    asked: if the pose without one mark, and only that one, meets the neighbours, that mark is likely it.
-    Likely is told, not acted on.
+    heights leave one condition, so any of them explains its failure; then other evidence is asked. If set-ups
+    do not agree on one mark, and only that one, it is likely it; else the levels of the neighbours speak: if the
+    pose without one mark, and only that one, meets them. Likely is told, not acted on.
 
     Parameters
     ----------
@@ -61,6 +61,8 @@ def find_blunders(
         where there is none, and their standard uncertainties.
     step_limit : float
         A step larger than this and three sigmas is no joint of placed slabs, m.
+    disputed : ndarray of bool, shape (n, m)
+        Marks on which set-ups do not agree.
     """
     dropped = fits.explained & (fits.explained.sum(axis=1) == 1)[:, None] & fits.suspicious[:, None]
     unnamed = fits.suspicious & ~dropped.any(axis=1)
@@ -82,7 +84,13 @@ def find_blunders(
     if slabs.size:
         likely = _ask_neighbours(fits, slabs, fit_without, steps_of, step_limit)
         for row, slab in enumerate(slabs.tolist()):
-            findings.append(_untold(fits, slab, slab_names[slab], mark_names[slab], likely[row]))
+            twice = np.flatnonzero(disputed[slab] & fits.explained[slab])
+            evidence = ""
+            if twice.size == 1:
+                evidence = f"; the set-ups do not agree on {mark_names[slab][twice[0]]}"
+            elif likely[row] >= 0:
+                evidence = f"; the neighbours' levels speak for {mark_names[slab][likely[row]]}"
+            findings.append(_untold(fits, slab, slab_names[slab], mark_names[slab], evidence))
     return Blunders(dropped, unnamed, tuple(findings))
 
 
@@ -101,10 +109,10 @@ def _ask_neighbours(
     return np.where(good.sum(axis=1) == 1, good.argmax(axis=1), -1)
 
 
-def _untold(fits: Fits, slab: int, name: str, marks: Sequence[str], likely: int) -> SurveyFinding:
-    residual = fits.residual[slab]
+def _untold(fits: Fits, slab: int, name: str, marks: Sequence[str], evidence: str) -> SurveyFinding:
+    residual, w = fits.residual[slab], np.nan_to_num(np.abs(fits.w[slab]))
     suspects = np.flatnonzero(fits.explained[slab])
-    in_height = np.nanmax(np.abs(residual[:, 2])) >= np.nanmax(np.abs(residual[:, :2]))
+    in_height = w[:, 2].max() >= w[:, :2].max()
     if suspects.size == fits.measured[slab].sum() and in_height:
         # r and -r in turn around the slab: one height off by 4 r explains it
         wrong = 4 * float(np.nanmean(np.abs(residual[:, 2]))) * 1e3
@@ -117,6 +125,4 @@ def _untold(fits: Fits, slab: int, name: str, marks: Sequence[str], likely: int)
         text = f"the marks of slab {name} contradict each other: {named} is wrong"
     else:
         text = f"the marks of slab {name} contradict each other, and no single mark explains it"
-    if likely >= 0:
-        text += f"; the neighbours' levels speak for {marks[int(likely)]}"
-    return SurveyFinding("blunder not named", slab, text + "; measure again", withholds=True)
+    return SurveyFinding("blunder not named", slab, f"{text}{evidence}; measure again", withholds=True)

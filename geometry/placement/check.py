@@ -12,7 +12,7 @@ import numpy.typing as npt
 from geometry.alignment.frames import from_grid, to_grid
 from geometry.alignment.laws import Floats
 from geometry.slabs import SlabType, Targets, padded_marks
-from geometry.survey import Fits, MeasuredMarks, SurveyFinding, SurveyPoints, fit_slabs, match
+from geometry.survey import Fits, MeasuredMarks, SurveyFinding, SurveyPoints, fit_slabs, match, replaced
 from geometry.survey.points import Ints
 
 from .blunders import find_blunders
@@ -32,7 +32,7 @@ from .verdict import (
     worst,
 )
 
-__all__ = ["NOTES", "CheckRules", "SectionCheck", "check_section"]
+__all__ = ["NOTES", "UNJUDGED", "CheckRules", "SectionCheck", "check_section"]
 
 Bools = npt.NDArray[np.bool_]
 
@@ -48,6 +48,8 @@ NOTES: Final = {
 }
 _ABSENT, _TOO_FEW, _NO_CHECK, _NAMES, _LEFT_OUT, _CONTRADICT, _FAR = NOTES
 _WITHHELD = _NAMES | _LEFT_OUT | _CONTRADICT
+UNJUDGED: Final = _ABSENT | _TOO_FEW | _WITHHELD
+"""Bits of `NOTES` that keep a slab, and the joints beside it, from a verdict of within."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +97,7 @@ class SectionCheck:
     verdict : ndarray of int8, shape (n,)
         On the pose of each slab, by all slab tolerances.
     joint_verdict : ndarray of int8, shape (j,)
+        By all joint tolerances; undecided beside a slab whose survey is contradictory.
     notes : ndarray of int, shape (n,)
         Bits of `NOTES`.
     moves : Moves
@@ -150,29 +153,36 @@ def check_section(
     mark_names = _ByType([t.marks.names for t in types], type_index)
     target_marks = to_grid(targets.position, targets.rotation, places[type_index], scale)
     measured = match(target_marks, points, slab_names, mark_names, rules.match_radius)
-    first = fit_slabs(
-        targets.position, targets.rotation, places, type_index, measured.xyz, measured.sigma, scale
-    )
+    covariance = _covariance(measured.sigma)
+
+    def fit(slabs: Ints, left_out: Bools) -> Fits:
+        sigma = np.where(left_out[..., None], np.nan, measured.sigma[slabs])
+        return fit_slabs(
+            targets.position[slabs], targets.rotation[slabs], places, type_index[slabs], measured.xyz[slabs], sigma,
+            scale, None if covariance is None else covariance[slabs],
+        )  # fmt: skip
+
+    everything = np.arange(len(type_index))
+    first = fit(everything, np.zeros(measured.sigma.shape[:2], dtype=bool))
+    doubtful = first.suspicious | measured.withheld
 
     def fit_without(slabs: Ints, left_out: Bools) -> tuple[Fits, Floats]:
-        sigma = np.where(left_out[..., None], np.nan, measured.sigma[slabs])
-        fits = fit_slabs(
-            targets.position[slabs], targets.rotation[slabs], places, type_index[slabs],
-            measured.xyz[slabs], sigma, scale,
-        )  # fmt: skip
+        fits = fit(slabs, left_out)
         seen = from_grid(fits.position, fits.rotation, measured.xyz[slabs], scale)
         return fits, seen - places[type_index[slabs]]
 
     def steps_of(slabs: Ints, fits: Fits) -> tuple[Floats, Floats]:
-        between = joints(targets, first, types, type_index, span, rules.rail_apart, scale)
-        return _steps_to_neighbours(targets, first, between, slabs, fits, types, type_index, rules)
+        steps, sigma = _steps_to_neighbours(targets, first, slabs, fits, types, type_index, span, rules)
+        # a neighbour that is itself contradictory is no witness
+        beside = np.clip(slabs[:, None] + np.array([-1, -1, 1, 1]), 0, len(type_index) - 1)
+        return np.where(doubtful[beside], np.nan, steps), sigma
 
     step_limit = max((t.high for t in rules.tolerances if t.quantity == "step_level"), default=0.001)
-    blunders = find_blunders(first, slab_names, mark_names, fit_without, steps_of, step_limit)
+    blunders = find_blunders(first, slab_names, mark_names, fit_without, steps_of, step_limit, measured.disputed)
     fits = first
-    if blunders.dropped.any():
-        sigma = np.where(blunders.dropped[..., None], np.nan, measured.sigma)
-        fits = fit_slabs(targets.position, targets.rotation, places, type_index, measured.xyz, sigma, scale)
+    again = np.flatnonzero(blunders.dropped.any(axis=1))
+    if again.size:
+        fits = replaced(first, again, fit(again, blunders.dropped[again]))
 
     deviation = deviation_at(targets, fits, places, type_index, scale)
     sigma = sigma_at(fits, places)
@@ -191,11 +201,19 @@ def check_section(
         joints=between,
         by_tolerance=judged,
         verdict=_overall(judged, notes, fits),
-        joint_verdict=_joint_overall(judged, len(between.rear)),
+        joint_verdict=_joint_overall(judged, notes[between.rear] | notes[between.front]),
         notes=notes,
         moves=corrections,
         findings=tuple(sorted((*measured.findings, *blunders.findings), key=lambda f: (f.slab < 0, f.slab))),
     )
+
+
+def _covariance(sigma: Floats) -> Floats | None:
+    """Return covariances in the grid, (n, 3m, 3m), m^2, if a mark's sigma is not the same all round in plan."""
+    if not (np.abs(sigma[..., 0] - sigma[..., 1]) > 1e-9).any():
+        return None
+    variance = np.nan_to_num(sigma, nan=1.0).reshape(len(sigma), -1) ** 2
+    return variance[:, :, None] * np.eye(variance.shape[1])
 
 
 class _ByType(Sequence[Sequence[str]]):
@@ -218,10 +236,16 @@ class _ByType(Sequence[Sequence[str]]):
 
 
 def _steps_to_neighbours(
-    targets: Targets, first: Fits, between: Joints, slabs: Ints, fits: Fits, types: Sequence[SlabType],
-    type_index: Ints, rules: CheckRules,
+    targets: Targets, first: Fits, slabs: Ints, fits: Fits, types: Sequence[SlabType], type_index: Ints, span: Ints,
+    rules: CheckRules,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Return level steps of refitted slabs to their neighbours: rear left, right, front left, right, m."""
+    n = len(targets.position)
+    window = np.unique(np.clip(slabs[:, None] + np.array([-1, 0, 1]), 0, n - 1))
+    between = joints(
+        _subset(targets, window), _subset_fits(first, window), types, type_index[window], span[window],
+        rules.rail_apart, rules.grid_scale,
+    )  # fmt: skip
     half, length = rules.rail_apart / 2, np.array([t.length for t in types])
     ends = np.array([[-1, -1, 0], [1, -1, 0], [-1, 1, 0], [1, 1, 0]]) * np.array([half, 0.5, 0.0])
     places = np.repeat(ends[None], len(types), axis=0)
@@ -233,9 +257,8 @@ def _steps_to_neighbours(
     before = deviation_at(mine, _subset_fits(first, slabs), places, type_index[slabs], rules.grid_scale)[..., 2]
     steps = np.full((len(slabs), 4), np.nan)
     neighbour_sigma = np.full((len(slabs), 4), np.nan)
-    n = len(targets.position)
     at_rear, at_front = np.full(n, -1), np.full(n, -1)
-    at_rear[between.front], at_front[between.rear] = np.arange(len(between.front)), np.arange(len(between.rear))
+    at_rear[window[between.front]] = at_front[window[between.rear]] = np.arange(len(between.rear))
     for columns, joint, sign in ((slice(0, 2), at_rear[slabs], 1.0), (slice(2, 4), at_front[slabs], -1.0)):
         has = joint >= 0
         change = own[has, columns] - before[has, columns]
@@ -290,16 +313,23 @@ def _overall(judged: Mapping[Quantity, Judged], notes: Ints, fits: Fits) -> Verd
     pose = [judged[q].verdict for q in ("across", "along", "up") if q in judged]
     if not pose:
         return np.where(fits.determined, UNDECIDED, NOT_MEASURED).astype(np.int8)
-    verdict = worst(np.stack(pose, axis=-1))
-    # a contradictory survey proves nothing, neither good nor bad
-    verdict[(notes & (_NAMES | _CONTRADICT)) > 0] = UNDECIDED
-    verdict[((notes & _WITHHELD) > 0) & (verdict != OUT)] = UNDECIDED
+    verdict = _withheld(worst(np.stack(pose, axis=-1)), notes)
     verdict[~fits.determined] = NOT_MEASURED
     return verdict
 
 
-def _joint_overall(judged: Mapping[Quantity, Judged], count: int) -> Verdicts:
+def _joint_overall(judged: Mapping[Quantity, Judged], notes: Ints) -> Verdicts:
     found = [judged[q].verdict for q in ("step_level", "step_line", "gap", "gap_difference") if q in judged]
     if not found:
-        return np.full(count, NOT_MEASURED, dtype=np.int8)
-    return worst(np.stack(found, axis=-1))
+        return np.full(len(notes), NOT_MEASURED, dtype=np.int8)
+    verdict = worst(np.stack(found, axis=-1))
+    return np.where(verdict == NOT_MEASURED, verdict, _withheld(verdict, notes))
+
+
+def _withheld(verdict: Verdicts, notes: Ints) -> Verdicts:
+    """Return verdicts without those that a contradictory survey cannot bear."""
+    verdict = verdict.copy()
+    # it proves nothing, neither good nor bad; without the corner that was named as wrong, bad it may prove
+    verdict[(notes & (_NAMES | _CONTRADICT)) > 0] = UNDECIDED
+    verdict[((notes & _WITHHELD) > 0) & (verdict != OUT)] = UNDECIDED
+    return verdict

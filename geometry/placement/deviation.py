@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
-from geometry.alignment.frames import from_grid, to_grid, vector_of_rotation
+from geometry.alignment.frames import from_grid, vector_of_rotation
 from geometry.alignment.laws import Floats
 from geometry.slabs import Targets
 from geometry.survey import Fits, movement_rows
@@ -44,9 +46,19 @@ def deviation_at(targets: Targets, fits: Fits, places: Floats, type_index: Ints,
     ndarray, shape (n, k, 3)
         Across, along, up in the target's frame, m; nan where not determined.
     """
-    local = places[type_index]
-    built = to_grid(fits.position, fits.rotation, local, scale)
-    return np.asarray(from_grid(targets.position, targets.rotation, built, scale) - local)
+    moved, turned = _relative(targets, fits, scale)
+    off = places[type_index] @ turned
+    off += moved
+    return np.asarray(off)
+
+
+@lru_cache(maxsize=2)  # one check asks for half a dozen kinds of places
+def _relative(targets: Targets, fits: Fits, scale: float) -> tuple[Floats, Floats]:
+    """Return the shift in the target's frame, (n, 1, 3), and what turns places into their movement, (n, 3, 3)."""
+    moved = from_grid(targets.position, targets.rotation, fits.position[:, None], scale)
+    # rotation less unit matrix first: places of metres then only meet numbers of the size of the deviation
+    turned = np.ascontiguousarray(np.swapaxes(fits.rotation, 1, 2)) @ targets.rotation - np.eye(3)
+    return moved, turned
 
 
 def sigma_at(fits: Fits, places: Floats) -> Floats:

@@ -95,7 +95,9 @@ def joints(
     sigma = sigma_at(fits, under_rails)
     step = off[front, :2] - off[rear, 2:]
     step_sigma = np.hypot(sigma[front, :2], sigma[rear, 2:])
-    edge_sigma = sigma_at(fits, _ends(types, [t.width / 2 for t in types]))
+    edges = _ends(types, [t.width / 2 for t in types])
+    along = deviation_at(targets, fits, edges, type_index, scale)[..., 1]
+    edge_sigma = sigma_at(fits, edges)
     return Joints(
         rear=rear,
         front=front,
@@ -104,7 +106,8 @@ def joints(
         step_level_sigma=step_sigma[..., 2],
         step_line=step[..., 0],
         step_line_sigma=step_sigma[..., 0],
-        gap=joint_gaps(fits.position, fits.rotation, types, type_index, scale)[rear],
+        # the frames of neighbours differ by a milliradian, which turns millimetres into micrometres
+        gap=target_gap[rear] + along[front, :2] - along[rear, 2:],
         gap_sigma=np.hypot(edge_sigma[front, :2, 1], edge_sigma[rear, 2:, 1]),
         target_gap=target_gap[rear],
     )

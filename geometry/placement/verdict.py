@@ -110,7 +110,7 @@ def decide(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> 
     >>> [VERDICTS[v] for v in decide(np.array([0.0006, 0.0007, -0.0015, np.nan]), np.full(4, 0.0002), limit, 2.0)]
     ['within', 'undecided', 'out', 'not measured']
     """
-    guarded = guard * sigma if guard else np.zeros_like(sigma)
+    guarded = guard * sigma  # nan without a sigma, whatever the guard factor
     # the band of a value exactly at its edge may be one rounding wide: 1 nm is no length here
     hair = 1e-9
     within = (value - guarded >= tolerance.low - hair) & (value + guarded <= tolerance.high + hair)
@@ -127,13 +127,16 @@ def judge(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> J
     value, sigma : ndarray, shape (n, k)
         nan at places that a thing does not have, or that are not measured; `NOT_MEASURED` only if all are.
     """
-    middle, half = (tolerance.low + tolerance.high) / 2, (tolerance.high - tolerance.low) / 2
-    beyond = np.abs(value - middle) - half + guard * np.nan_to_num(sigma)
-    place = np.where(np.isnan(beyond), -np.inf, beyond).argmax(axis=1)
+    verdicts = decide(value, sigma, tolerance, guard)
+    verdict = worst(verdicts)
+    # of the places with that verdict the one furthest beyond its limit, or least inside
+    beyond = np.maximum(tolerance.low - value, value - tolerance.high) + guard * np.nan_to_num(sigma)
+    counts = (verdicts == verdict[:, None]) & ~np.isnan(beyond)
+    place = np.where(counts, beyond, -np.inf).argmax(axis=1)
     at = place[:, None]
-    decided_value = np.take_along_axis(value, at, 1)[:, 0]
-    decided_sigma = np.take_along_axis(sigma, at, 1)[:, 0]
-    return Judged(decided_value, decided_sigma, place, worst(decide(value, sigma, tolerance, guard)))
+    return Judged(
+        np.take_along_axis(value, at, 1)[:, 0], np.take_along_axis(sigma, at, 1)[:, 0], place, verdict
+    )  # fmt: skip
 
 
 def worst(verdicts: Verdicts) -> Verdicts:

@@ -191,19 +191,18 @@ def fill_spans(
     room = available[:, None] - in_others - 2 * rules.clearance.nominal + rules.gap.nominal
     room = room - others.sum(axis=1) * rules.gap.nominal
     base = np.floor(room / (lengths[main] + rules.gap.nominal))
-    of_main = base[..., None] + np.arange(-1, 3)  # (spans, others, 4)
+    of_main = np.maximum(base[..., None] + np.arange(-1, 3), 0.0)  # (spans, others, 4)
     slabs = of_main + others.sum(axis=1)[:, None]
     rest = available[:, None, None] - in_others[:, None] - of_main * lengths[main]
-    gap, clearance, missing = _spread(rest, slabs, rules)
+    gap, clearance, missing = _spread(rest, np.maximum(slabs, 1.0), rules)
     off_nominal = (slabs - 1) * (gap - rules.gap.nominal) ** 2
     off_nominal += 2 * (clearance - rules.clearance.nominal) ** 2
     specials = (others[:, special].sum(axis=1)[:, None] + (special[main] * of_main)).astype(np.float64)
-    possible = (of_main >= 0) & (slabs >= 1)
-    missing = np.where(possible, missing, np.inf)
+    missing = np.where(slabs >= 1, missing, np.inf)
     # specials count whole numbers, off-nominal is far below 1 m^2 per span: one sum orders by both
     cost = np.where(missing > 0, np.inf, specials + np.minimum(off_nominal, 0.5))
 
-    flat = len(spans), -1
+    flat = len(spans), cost[0].size if len(spans) else 1
     best = cost.reshape(flat).argmin(axis=1)
     filled = np.isfinite(np.take_along_axis(cost.reshape(flat), best[:, None], 1)[:, 0])
     nearest = missing.reshape(flat).argmin(axis=1)
@@ -211,10 +210,10 @@ def fill_spans(
     rows = np.arange(len(spans))
     counts = others[pick // 4].copy()
     counts[:, main] = of_main.reshape(flat)[rows, pick].astype(np.intp)
-    gap, clearance, missing = (a.reshape(flat)[rows, pick] for a in (gap, clearance, missing))
+    gap, clearance, rest = (a.reshape(flat)[rows, pick] for a in (gap, clearance, rest))
 
     findings = tuple(
-        _unfilled(spans[i], available[i], int(counts[i].sum()), gap[i], clearance[i], missing[i], rules)
+        _unfilled(spans[i], int(counts[i].sum()), float(rest[i]), float(gap[i]), float(clearance[i]), rules)
         for i in np.flatnonzero(~filled).tolist()
     )
     counts[~filled] = 0
@@ -222,18 +221,12 @@ def fill_spans(
 
 
 def _unfilled(
-    span: Span, available: float, slabs: int, gap: float, clearance: float, missing: float, rules: LayoutRules
+    span: Span, slabs: int, rest: float, gap: float, clearance: float, rules: LayoutRules
 ) -> LayoutFinding:
-    if not np.isfinite(missing):
-        return LayoutFinding(
-            f"span {span.name}", "clearance", available / 2, rules.clearance.low, rules.clearance.high,
-            "even without a slab",
-        )  # fmt: skip
+    """Return the rule that the filling that comes nearest breaks; `rest` is what its slabs leave of the span."""
     if slabs == 1:
-        side = "low" if clearance <= rules.clearance.low + _HAIR else "high"
-        value = clearance - missing if side == "low" else clearance + missing
         return LayoutFinding(
-            f"span {span.name}", "clearance", value, rules.clearance.low, rules.clearance.high,
+            f"span {span.name}", "clearance", rest / 2, rules.clearance.low, rules.clearance.high,
             "with 1 slab, the filling that comes nearest",
         )  # fmt: skip
     return LayoutFinding(
@@ -252,8 +245,8 @@ def _place(
     types = np.array([t for row in counts for t in _order(row, main)], dtype=np.intp)
     length = lengths[types]
     first = np.cumsum(per_span) - per_span
-    run = np.cumsum(length + gap[span])
-    before = np.concatenate([[0.0], run[:-1]]) if len(run) else run
+    step = length + gap[span]
+    before = np.cumsum(step) - step
     in_span = before - before[first[per_span > 0]].repeat(per_span[per_span > 0])
     centre = (start + clearance)[span] + in_span + length / 2
     last = np.zeros(len(span), dtype=bool)
@@ -301,15 +294,19 @@ def check_layout(
     half = np.array([t.length for t in types])[type_index] / 2
     at = true_length(alignment, distance)
     edges = true_length(alignment, np.array([[s.start, s.end] for s in spans]).reshape(-1, 2))
-    span = np.searchsorted(edges[:, 0], at, side="right") - 1
-    span = np.where((span >= 0) & (at <= edges[span, 1]), span, -1)
+    # an empty span at the end stands for none: index -1 finds it
+    edges = np.concatenate([edges, [[np.inf, -np.inf]]])
+    span = np.searchsorted(edges[:-1, 0], at, side="right") - 1
+    span = np.where(at <= edges[span, 1], span, -1)
     same = (span[1:] == span[:-1]) & (span[1:] >= 0)
     between = (at[1:] - half[1:]) - (at[:-1] + half[:-1])
-    gap_ahead = np.append(np.where(same, between, np.nan), np.nan)
+    none = np.full(min(len(at), 1), np.nan)  # the last slab has none ahead, and no slabs have no last
+    gap_ahead = np.append(np.where(same, between, np.nan), none)
     rear = at - half - edges[span, 0]
     front = edges[span, 1] - at - half
-    first = np.append(True, ~same) & (span >= 0)
-    last = np.append(~same, True) & (span >= 0)
+    edge = np.ones(len(none), dtype=bool)
+    first = np.append(edge, ~same) & (span >= 0)
+    last = np.append(~same, edge) & (span >= 0)
 
     findings: list[LayoutFinding] = []
 
@@ -324,14 +321,14 @@ def check_layout(
     def outside(value: Floats, allowed: Allowed) -> npt.NDArray[np.bool_]:
         return ~((value >= allowed.low - 1e-6) & (value <= allowed.high + 1e-6))
 
-    ahead = np.append(between, np.nan)
+    ahead = np.append(between, none)
     overlap = ahead < 0
     note(overlap, "overlap", -ahead, None, ahead=True)
     wrong_gap = ~np.isnan(gap_ahead) & ~overlap & outside(gap_ahead, rules.gap)
     note(wrong_gap, "joint gap", gap_ahead, rules.gap, ahead=True)
     note(span < 0, "outside every span", np.zeros(len(at)), None, ahead=False)
-    for crossing, edge in ((first, rear), (last, front)):
-        note(crossing & (edge < 0), "crosses a structure joint", -edge, None, ahead=False)
-        wrong = crossing & (edge >= 0) & outside(edge, rules.clearance)
-        note(wrong, "clearance", edge, rules.clearance, ahead=False)
+    for at_end, room in ((first, rear), (last, front)):
+        note(at_end & (room < 0), "crosses a structure joint", -room, None, ahead=False)
+        wrong = at_end & (room >= 0) & outside(room, rules.clearance)
+        note(wrong, "clearance", room, rules.clearance, ahead=False)
     return Layout(names, type_index, distance, span.astype(np.intp), gap_ahead), tuple(findings)

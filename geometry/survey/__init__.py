@@ -1,6 +1,6 @@
 """From surveyed points to built poses of slabs with their uncertainty."""
 
-from .fit import CRITICAL_W, Fits, fit_slabs, movement_rows
+from .fit import CRITICAL_W, Fits, fit_slabs, movement_rows, replaced
 from .matching import MeasuredMarks, match
 from .points import NO_NAME, UNKNOWN_NAME, SurveyFinding, SurveyPoints
 
@@ -15,4 +15,5 @@ __all__ = [
     "fit_slabs",
     "match",
     "movement_rows",
+    "replaced",
 ]

@@ -1,8 +1,8 @@
 """Rigid fit of slabs to their measured marks, all slabs at once, with tests for blunders.
 
 In the slab's own frame the design matrix is constant, so slabs with the same type, the same measured marks
-and the same sigmas share one gain matrix. The frame is turned and the fit repeated until it stays; freezing
-the frame at the target instead would leave errors of 5 to 120 um.
+and the same covariance share one gain matrix. The frame is turned and the fit repeated until it stays;
+freezing the frame at the target instead would leave errors of 5 to 120 um.
 """
 
 from __future__ import annotations
@@ -13,19 +13,20 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-from geometry.alignment.frames import rotation_of_vector
+from geometry.alignment.frames import rotation_by_axes
 from geometry.alignment.laws import Floats
 
 from .points import Ints
 
-__all__ = ["Design", "Fits", "designs", "fit_slabs", "movement_rows"]
+__all__ = ["CRITICAL_W", "Design", "Fits", "designs", "fit_slabs", "movement_rows", "replaced"]
 
 Bools = npt.NDArray[np.bool_]
 _ALPHA = 0.001  # level of the tests, two-sided (Baarda's usual choice)
 CRITICAL_W = float(stats.norm.isf(_ALPHA / 2))  # 3.29
 _NO_CHECK = 0.01  # a redundancy number below this: the coordinate is practically unchecked
-_ITERATIONS = 6
-_LARGE_GROUP = 64  # groups of at least this many slabs get a matrix product of their own
+_ITERATIONS = 8
+_SETTLED = 1e-7  # the step after one this small is its square, m or rad
+_BLOCK = 4096  # slabs at a time: what they need stays in the processor's cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,13 +39,15 @@ class Design:
         From observed less computed coordinates in the slab's frame to the six corrections.
     covariance : ndarray, shape (g, 6, 6)
         Of across, along, up (m), pitch, roll, yaw (rad); nan where not determined.
+    weight : ndarray, shape (g, 3m, 3m)
+        Inverse covariance of the coordinates, 1/m^2; zero where not measured.
     redundancy : ndarray, shape (g, 3m)
-        Part of an error of each coordinate that shows in its residual, 0 to 1; nan where not measured.
-    sigma : ndarray, shape (g, 3m)
-        m; infinite where not measured.
+        Part of an error of each coordinate that shows in its residual; nan where not measured.
+    w_sigma : ndarray, shape (g, 3m)
+        Standard deviation of weight times residual; nan without a check.
     removal : ndarray, shape (g, m, 3, 3)
-        Quadratic form giving how much the weighted sum of squares falls when a mark is left out; nan where
-        the fit does not stand without it.
+        Quadratic form in weight times residual of one mark: how much the weighted sum of squares falls when
+        it is left out; nan where the fit does not stand without it.
     freedom : ndarray, shape (g,)
         Degrees of freedom; negative where not determined.
     type_index : ndarray of int, shape (g,)
@@ -53,11 +56,15 @@ class Design:
 
     gain: Floats
     covariance: Floats
+    weight: Floats
     redundancy: Floats
-    sigma: Floats
+    w_sigma: Floats
     removal: Floats
     freedom: Ints
     type_index: Ints
+
+
+_DESIGN = tuple(Design.__dataclass_fields__)
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +81,8 @@ class Fits:
     residual : ndarray, shape (n, m, 3)
         Measured less fitted, in the slab's frame, m.
     w : ndarray, shape (n, m, 3)
-        Standardised residual; nan without a check.
+        Baarda's standardised residual of each coordinate, normally distributed if all is well; nan without
+        a check.
     measured : ndarray of bool, shape (n, m)
         Marks that the fit uses.
     misfit : ndarray, shape (n,)
@@ -135,84 +143,149 @@ def movement_rows(places: Floats) -> Floats:
     return rows
 
 
-def designs(places: Floats, sigma: Floats, type_index: Ints) -> Design:
+def designs(places: Floats, covariance: Floats, measured: Bools, type_index: Ints) -> Design:
     """Return the constant matrices of groups of slabs.
 
     Parameters
     ----------
     places : ndarray, shape (g, m, 3)
         Marks in the slab's frame, m.
-    sigma : ndarray, shape (g, m, 3)
-        Standard uncertainty across, along, up, m; nan for a mark that was not measured.
+    covariance : ndarray, shape (g, 3m, 3m)
+        Of the measured coordinates across, along, up, mark by mark, m^2; what stands for marks that were not
+        measured does not matter.
+    measured : ndarray of bool, shape (g, m)
     type_index : ndarray of int, shape (g,)
         Kept with the result.
     """
-    g, m = places.shape[:2]
-    measured = np.asarray(np.isfinite(sigma).all(axis=2) & np.isfinite(places).all(axis=2))
-    rows = movement_rows(np.where(measured[..., None], places, 0.0)).reshape(g, 3 * m, 6)
-    weight = np.where(measured[..., None], np.nan_to_num(sigma, nan=1.0) ** -2.0, 0.0).reshape(g, 3 * m)
-    # metres and radians over a slab's size are alike enough; weights are scaled to stay near 1
-    scale = weight.max(axis=1, initial=0.0, keepdims=True)
-    scale[scale == 0] = 1.0
-    weighted = rows * (weight / scale)[..., None]
+    g, m = measured.shape
+    flat = np.repeat(measured, 3, axis=1)
+    both = flat[:, :, None] & flat[:, None, :]
+    rows = np.where(flat[..., None], movement_rows(np.nan_to_num(places)).reshape(g, 3 * m, 6), 0.0)
+    # in units of the mean sigma the matrices are near 1, and their condition numbers mean something
+    unit = np.sqrt(np.where(flat, np.einsum("gii->gi", covariance), 0.0).sum(axis=1) / np.maximum(flat.sum(axis=1), 1))
+    unit = np.where(unit > 0, unit, 1.0)[:, None, None]
+    spread = np.where(both, covariance / unit**2, np.eye(3 * m))
+    weight = np.where(both, np.linalg.solve(spread, np.broadcast_to(np.eye(3 * m), spread.shape)), 0.0)
+    weighted = weight @ rows
     normal = np.swapaxes(rows, 1, 2) @ weighted
     determined = np.linalg.cond(normal) < 1e9
     safe = np.where(determined[:, None, None], normal, np.eye(6))
-    unscaled = np.linalg.solve(safe, np.broadcast_to(np.eye(6), safe.shape))
+    pose = np.linalg.solve(safe, np.broadcast_to(np.eye(6), safe.shape))
     gain = np.linalg.solve(safe, np.swapaxes(weighted, 1, 2))
-    covariance = unscaled / scale[..., None]
-    fitted = np.einsum("gik,gkl,gjl->gij", rows, covariance, rows)
-    flat = np.repeat(measured, 3, axis=1)
-    redundancy = np.where(flat, 1 - np.einsum("gii->gi", fitted) * weight, np.nan)
+    # W Qvv W, with Qvv = C - A Q A^T the covariance of the residuals
+    checking = weight - weighted @ pose @ np.swapaxes(weighted, 1, 2)
+    redundancy = np.einsum("gij,gji->gi", spread, checking)
+    # a diagonal element of W Qvv W over that of W is 0 where nothing checks a coordinate
+    checked, own = np.einsum("gii->gi", checking), np.einsum("gii->gi", weight)
+    share = np.divide(checked, own, where=flat, out=np.zeros((g, 3 * m)))
+    w_sigma = np.sqrt(np.where(share >= _NO_CHECK, checked, np.nan)) / unit[..., 0]
 
-    blocks = np.arange(3 * m).reshape(m, 3)
-    fitted_blocks = fitted[:, blocks[:, :, None], blocks[:, None, :]]
-    mark_weight = weight.reshape(g, m, 3)
-    # P (P Qvv P)^-1 P over one mark, with P Qvv P = P - P A Q A^T P
-    inner = mark_weight[..., None] * np.eye(3) - mark_weight[..., :, None] * fitted_blocks * mark_weight[..., None, :]
-    unit = mark_weight.max(axis=2)[..., None, None]
-    inner = np.divide(inner, unit, out=np.broadcast_to(np.eye(3), inner.shape).copy(), where=unit > 0)
-    stands = measured & (np.linalg.cond(inner) < 1e6)
-    inverse = np.linalg.inv(np.where(stands[..., None, None], inner, np.eye(3)))
-    removal = mark_weight[..., :, None] * inverse * mark_weight[..., None, :]
-    removal = np.divide(removal, unit, out=np.zeros_like(removal), where=unit > 0)
-    count = measured.sum(axis=1)
+    block = np.arange(3 * m).reshape(m, 3)
+    one_mark = checking[:, block[:, :, None], block[:, None, :]]
+    inner = np.where(measured[..., None, None], one_mark, np.eye(3))
+    stands = measured & determined[:, None] & (np.linalg.cond(inner) < 1e6)
+    removal = np.linalg.inv(np.where(stands[..., None, None], inner, np.eye(3))) * unit[..., None] ** 2
+    known = determined[:, None]
     return Design(
-        gain=np.where(determined[:, None, None], gain, np.nan),
-        covariance=np.where(determined[:, None, None], covariance, np.nan),
-        redundancy=np.where(determined[:, None], np.clip(redundancy, 0.0, 1.0), np.nan),
-        sigma=np.where(flat, np.nan_to_num(sigma.reshape(g, 3 * m), nan=np.inf), np.inf),
-        removal=np.where((stands & determined[:, None])[..., None, None], removal, np.nan),
-        freedom=np.where(determined, 3 * count - 6, -1).astype(np.intp),
+        gain=np.where(known[..., None], gain, np.nan),
+        covariance=np.where(known[..., None], pose * unit**2, np.nan),
+        weight=weight / unit**2,
+        redundancy=np.where(flat & known, redundancy, np.nan),
+        w_sigma=np.where(flat & known, w_sigma, np.nan),
+        removal=np.where(stands[..., None, None], removal, np.nan),
+        freedom=np.where(determined, 3 * measured.sum(axis=1) - 6, -1).astype(np.intp),
         type_index=type_index,
     )
 
 
 def _groups(type_index: Ints, sigma: Floats) -> tuple[Ints, Ints]:
-    """Return one slab of each group, (g,), and the group of each slab, (n,)."""
-    # one number per slab instead of sorting rows: sums of sigmas with weights that no two sets share
-    weights = np.sqrt(np.arange(2, 2 + sigma[0].size) * 1.000123).reshape(sigma.shape[1:])
-    key = np.einsum("nmc,mc->n", np.where(np.isnan(sigma), 7.0, sigma), weights) + 1e3 * type_index
+    """Return one slab of each group of equal sigmas, (g,), and the group of each slab, (n,)."""
+    # one number per slab instead of sorting rows: sums of sigmas with weights that few sets share
+    filled = np.where(np.isnan(sigma), 7.0, sigma)
+    weights = np.sqrt(np.arange(2, 2 + int(np.prod(sigma.shape[1:]))) * 1.000123).reshape(sigma.shape[1:])
+    key = np.einsum("nmc,mc->n", filled, weights) + 1e3 * type_index
     _, first, group = np.unique(key, return_index=True, return_inverse=True)
+    alike = (filled == filled[first[group]]).all() and (type_index == type_index[first[group]]).all()
+    if not alike:  # two sets with one sum
+        rows = np.column_stack([type_index, filled.reshape(len(filled), -1)])
+        _, first, group = np.unique(rows, axis=0, return_index=True, return_inverse=True)
     return first, group
 
 
-def _apply(matrices: Floats, group: Ints, values: Floats) -> Floats:
-    """Return matrices[group] @ values: (g, i, j), (n,), (n, j) -> (n, i), without the large gather."""
-    result = np.empty((len(values), matrices.shape[1]))
-    size = np.bincount(group, minlength=len(matrices))
-    large = np.flatnonzero(size >= _LARGE_GROUP)
-    for g in large:
-        rows = slice(None) if size[g] == len(group) else np.flatnonzero(group == g)
-        result[rows] = values[rows] @ matrices[g].T
-    rest = np.flatnonzero(size[group] < _LARGE_GROUP)
-    result[rest] = np.einsum("nij,nj->ni", matrices[group[rest]], values[rest])
-    return result
+def _design_of(
+    places: Floats, type_index: Ints, rotation: Floats, measured: Bools, sigma: Floats, covariance: Floats | None
+) -> tuple[Design, Ints]:
+    """Return the designs and the group of each slab: by equal sigmas, or one each with full covariances."""
+    m = measured.shape[1]
+    if covariance is None:
+        first, group = _groups(type_index, np.where(measured[..., None], sigma, np.nan))
+        variance = np.where(measured[first][..., None], sigma[first] ** 2, 1.0).reshape(len(first), 3 * m)
+        diagonal = variance[:, :, None] * np.eye(3 * m)
+        return designs(places[type_index[first]], diagonal, measured[first], type_index[first]), group
+    turn = np.zeros((len(rotation), 3 * m, 3 * m))
+    for mark in range(m):
+        part = slice(3 * mark, 3 * mark + 3)
+        turn[:, part, part] = rotation
+    flat = np.repeat(measured, 3, axis=1)
+    known = np.where(flat[:, :, None] & flat[:, None, :], covariance, np.eye(3 * m))
+    own = np.swapaxes(turn, 1, 2) @ known @ turn
+    return designs(places[type_index], own, measured, type_index), np.arange(len(type_index))
+
+
+def _product(matrices: Floats, group: Ints, values: Floats) -> Floats:
+    """Return matrices[group] @ values for slabs in columns: (g, i, j), (b,), (j, b) -> (i, b)."""
+    if (group == group[0]).all():
+        return np.asarray(matrices[group[0]] @ values)
+    return np.asarray(np.einsum("bij,jb->ib", matrices[group], values))
+
+
+def _settle(
+    gain: Floats, group: Ints, local: Floats, mark: Floats, used: Floats, matrix: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Iterate one block of slabs; slabs stand in columns, since numpy is fast along long axes only.
+
+    Parameters
+    ----------
+    gain : ndarray, shape (g, 6, 3m)
+    group : ndarray of int, shape (b,)
+    local, mark : ndarray, shape (3, m, b)
+        Measured marks less the first position, in true lengths along the grid's axes; marks in the slab's frame.
+    used : ndarray, shape (m, b)
+        1 for marks that count, else 0.
+    matrix : ndarray, shape (3, 3, b)
+        First rotation, slab to grid.
+
+    Returns
+    -------
+    shift, matrix, miss
+        From the first position, (3, b); the rotation; measured less fitted in the slab's frame, (3, m, b).
+    """
+    m, b = used.shape
+    shift = np.zeros((3, b))
+    for _ in range(_ITERATIONS):
+        miss = _seen(local, shift, matrix) - mark
+        step = _product(gain, group, np.swapaxes(miss * used, 0, 1).reshape(3 * m, b))
+        shift = shift + _times(matrix, step[:3, None])[:, 0]
+        matrix = _times(matrix, rotation_by_axes(step[3:] * np.array([[1.0], [1.0], [-1.0]])))
+        if not (np.abs(step) > _SETTLED).any():
+            break
+    return shift, matrix, _seen(local, shift, matrix) - mark
+
+
+def _seen(local: Floats, shift: Floats, matrix: Floats) -> Floats:
+    """Return points in the slab's frame, (3, m, b): the transposed rotation times them."""
+    return _times(np.swapaxes(matrix, 0, 1), local - shift[:, None])
+
+
+def _times(a: Floats, b: Floats) -> Floats:
+    """Return matrix products with the slabs last: (i, 3, b), (3, k, b) -> (i, k, b)."""
+    return np.asarray(a[:, 0, None] * b[0] + a[:, 1, None] * b[1] + a[:, 2, None] * b[2])
 
 
 def fit_slabs(
-    position: Floats, rotation: Floats, places: Floats, type_index: Ints, xyz: Floats, sigma: Floats, scale: float = 1.0
-) -> Fits:
+    position: Floats, rotation: Floats, places: Floats, type_index: Ints, xyz: Floats, sigma: Floats,
+    scale: float = 1.0, covariance: Floats | None = None,
+) -> Fits:  # fmt: skip
     """Fit a rigid slab to the measured marks of each slab.
 
     Parameters
@@ -225,10 +298,14 @@ def fit_slabs(
     xyz : ndarray, shape (n, m, 3)
         Measured grid coordinates, m; nan where not measured.
     sigma : ndarray, shape (n, m, 3)
-        Their standard uncertainties, m, taken along the slab's axes across, along, up. With cant up to
-        180 mm this mixes plan and level by less than 1.5 percent of the variance.
+        Their standard uncertainties across, along and up, m; nan leaves a mark out. For marks with one sigma
+        in plan and another in level this is exact on a level slab; with cant up to 180 mm the variances
+        are off by less than 1.5 percent of their difference.
     scale : float
         Grid length over true length in plan.
+    covariance : ndarray, shape (n, 3m, 3m), optional
+        Of easting, northing, level, mark by mark, m^2: used in place of `sigma`, which then only tells which
+        marks count.
 
     Returns
     -------
@@ -237,56 +314,71 @@ def fit_slabs(
     """
     n, m = xyz.shape[:2]
     measured = np.asarray(np.isfinite(xyz).all(axis=2) & np.isfinite(sigma).all(axis=2))
-    sigma = np.where(measured[..., None], sigma, np.nan)
-    first, group = _groups(type_index, sigma)
-    design = designs(places[type_index[first]], sigma[first], type_index[first])
-    determined = design.freedom[group] >= 0
+    design, group = _design_of(places, type_index, rotation, measured, sigma, covariance)
     gain = np.nan_to_num(design.gain)
-    mark = np.nan_to_num(places)[type_index]
-    seen = np.where(measured[..., None], xyz, 0.0)
     plan = np.array([scale, scale, 1.0])
-    # about the first pose: differences of large coordinates are taken once
-    local = (seen - position[:, None]) / plan
-    shift, matrix = np.zeros((n, 3)), rotation
-    used = measured[..., None]
-    for _ in range(_ITERATIONS):
-        miss = np.where(used, (local - shift[:, None]) @ matrix - mark, 0.0).reshape(n, 3 * m)
-        step = _apply(gain, group, miss)
-        shift = shift + (matrix @ step[:, :3, None])[..., 0]
-        matrix = matrix @ rotation_of_vector(step[:, 3:] * (1.0, 1.0, -1.0))
-        if not (np.abs(step) > 1e-7).any():  # the next step would be its square
-            break
-    miss = np.where(used, (local - shift[:, None]) @ matrix - mark, np.nan)
-    weighted = np.where(used, miss / design.sigma.reshape(-1, m, 3)[group], 0.0)
-    misfit = np.where(determined, np.einsum("nmc,nmc->n", weighted, weighted), np.nan)
-    redundancy = design.redundancy.reshape(-1, m, 3)
-    root = np.sqrt(np.where(redundancy >= _NO_CHECK, redundancy, np.nan))[group]
-    freedom = np.maximum(design.freedom, 0)
-    limit = np.where(design.freedom > 0, stats.chi2.isf(_ALPHA, np.maximum(freedom, 1)), np.inf)
-    suspicious = determined & (misfit > limit[group])
-    explained = _explained(design, group, miss, misfit, suspicious)
-    nan = np.where(determined, 1.0, np.nan)
+    built, turned = np.empty((n, 3)), np.empty((n, 3, 3))
+    residual, w, misfit = np.empty((n, m, 3)), np.empty((n, m, 3)), np.empty(n)
+    marks = np.nan_to_num(places)
+    for low in range(0, n, _BLOCK):
+        rows = slice(low, low + _BLOCK)
+        used = np.ascontiguousarray(measured[rows].T, dtype=np.float64)
+        # differences of large coordinates are taken once, about the first position
+        local = np.where(measured[rows][..., None], (xyz[rows] - position[rows, None]) / plan, 0.0)
+        shift, matrix, miss = _settle(
+            gain, group[rows], np.ascontiguousarray(local.transpose(2, 1, 0)),
+            np.ascontiguousarray(marks[type_index[rows]].transpose(2, 1, 0)), used,
+            np.ascontiguousarray(rotation[rows].transpose(1, 2, 0)),
+        )  # fmt: skip
+        column = np.swapaxes(miss * used, 0, 1).reshape(3 * m, -1)
+        weighted = _product(design.weight, group[rows], column)
+        misfit[rows] = (weighted * column).sum(axis=0)
+        built[rows] = position[rows] + shift.T * plan
+        turned[rows] = matrix.transpose(2, 0, 1)
+        residual[rows] = miss.transpose(2, 1, 0)
+        w[rows] = weighted.T.reshape(-1, m, 3) / design.w_sigma[group[rows]].reshape(-1, m, 3)
+    residual[~measured] = np.nan
+    lost = design.freedom[group] < 0
+    for values in (built, turned, residual, w, misfit):
+        values[lost] = np.nan
+    limit = np.where(design.freedom > 0, stats.chi2.isf(_ALPHA, np.maximum(design.freedom, 1)), np.inf)
+    suspicious = np.asarray(misfit > limit[group])
     return Fits(
-        position=(position + shift * plan) * nan[:, None],
-        rotation=matrix * nan[:, None, None],
+        position=built,
+        rotation=turned,
         group=group.astype(np.intp),
         design=design,
-        residual=miss * nan[:, None, None],
-        w=weighted / root * np.where(used, nan[:, None, None], np.nan),
+        residual=residual,
+        w=w,
         measured=measured,
         misfit=misfit,
         suspicious=suspicious,
-        explained=explained,
+        explained=_explained(design, group, residual, misfit, suspicious),
     )
 
 
-def _explained(design: Design, group: Ints, miss: Floats, misfit: Floats, suspicious: Bools) -> Bools:
-    explained = np.zeros(miss.shape[:2], dtype=bool)
+def replaced(fits: Fits, rows: Ints, part: Fits) -> Fits:
+    """Return fits with the rows of some slabs taken from another fit, which has these slabs only."""
+    values = {}
+    for name in ("position", "rotation", "residual", "w", "measured", "misfit", "suspicious", "explained"):
+        values[name] = getattr(fits, name).copy()
+        values[name][rows] = getattr(part, name)
+    group = fits.group.copy()
+    group[rows] = part.group + len(fits.design.freedom)
+    joined = {name: np.concatenate([getattr(fits.design, name), getattr(part.design, name)]) for name in _DESIGN}
+    return Fits(group=group, design=Design(**joined), **values)
+
+
+def _explained(design: Design, group: Ints, residual: Floats, misfit: Floats, suspicious: Bools) -> Bools:
+    """Return the marks whose removal lets the rest of a suspicious slab pass the global test, shape (n, m)."""
+    explained = np.zeros(residual.shape[:2], dtype=bool)
     rows = np.flatnonzero(suspicious)
     if rows.size:
-        residual = np.nan_to_num(miss[rows])
-        fall = np.einsum("nmi,nmij,nmj->nm", residual, design.removal[group[rows]], residual)
-        freedom = np.maximum(design.freedom[group[rows]] - 3, 0)
+        groups = group[rows]
+        column = np.nan_to_num(residual[rows]).reshape(len(rows), -1)
+        weighted = np.einsum("nij,nj->ni", design.weight[groups], column).reshape(len(rows), -1, 3)
+        fall = np.einsum("nmi,nmij,nmj->nm", weighted, design.removal[groups], weighted)
+        freedom = np.maximum(design.freedom[groups] - 3, 0)
         limit = np.where(freedom > 0, stats.chi2.isf(_ALPHA, np.maximum(freedom, 1)), 0.0)
         explained[rows] = misfit[rows, None] - fall <= limit[:, None]  # nan fails
     return explained

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,12 +11,13 @@ from scipy.spatial import cKDTree
 
 from geometry.alignment.laws import Floats
 
-from .points import UNKNOWN_NAME, Ints, SurveyFinding, SurveyPoints
+from .points import NO_NAME, UNKNOWN_NAME, Ints, SurveyFinding, SurveyPoints
 
 __all__ = ["MeasuredMarks", "match"]
 
 Bools = npt.NDArray[np.bool_]
 _SETUPS_DIFFER = 3.29  # two-sided 0.1 percent of the normal distribution (Baarda's usual level)
+_MOST_TOLD = 8  # findings of points without a slab that are told one by one
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,13 +30,24 @@ class MeasuredMarks:
         Grid coordinates and their standard uncertainties, m; nan where not measured.
     withheld : ndarray of bool, shape (n,)
         Slabs whose points contradict their names: fitted, but without a verdict.
+    disputed : ndarray of bool, shape (n, m)
+        Marks on which set-ups do not agree.
     findings : tuple of SurveyFinding
     """
 
     xyz: Floats
     sigma: Floats
     withheld: Bools
+    disputed: Bools
     findings: tuple[SurveyFinding, ...]
+
+
+def _grouped(keys: Ints) -> Iterator[tuple[int, Ints]]:
+    """Yield every key, in order, with the places where it stands."""
+    order = np.argsort(keys, kind="stable")
+    starts = np.flatnonzero(np.append(True, np.diff(keys[order]) != 0)) if keys.size else order
+    for key, places in zip(keys[order][starts].tolist(), np.split(order, starts[1:]), strict=False):
+        yield int(key), places
 
 
 class _Matching:
@@ -50,6 +62,7 @@ class _Matching:
         self.slabs, self.marks = targets.shape[:2]
         self.findings: list[SurveyFinding] = []
         self.withheld = np.zeros(self.slabs, dtype=bool)
+        self.disputed = np.zeros((self.slabs, self.marks), dtype=bool)
 
     def mark_name(self, slab: int, mark: int) -> str:
         names = self.mark_names[slab]
@@ -82,43 +95,66 @@ class _Matching:
         return place
 
     def _unmatched(self, rows: Ints, place: Ints, own: Floats) -> None:
-        for row in rows.tolist():
-            if place[row] >= 0:
-                slab, mark = divmod(int(place[row]), self.marks)
+        """Tell of points that lie at no mark at all: those of one slab together."""
+        p = self.points
+        of_slab = rows[p.slab[rows] >= 0]
+        for slab, at in _grouped(p.slab[of_slab]):
+            mine = of_slab[at]
+            away = own[mine]
+            known = away[np.isfinite(away)]
+            if len(mine) == 1 and known.size:
+                mark = self.mark_name(slab, int(place[mine[0]]) % self.marks)
+                text = f"{p.label(int(mine[0]))} lies {away[0]:.3f} m from {mark} of slab {self.slab_names[slab]}"
+            elif known.size:
                 text = (
-                    f"{self.points.label(row)} lies {own[row]:.3f} m from {self.mark_name(slab, mark)} of slab "
-                    f"{self.slab_names[slab]}, further than {self.radius:.3f} m: not used"
+                    f"{self._some(mine)} lie {known.min():.3f} to {known.max():.3f} m from the marks of slab "
+                    f"{self.slab_names[slab]} that they name"
                 )
-                self.find("far", slab, text, withholds=True)
             else:
-                kind = "unknown slab" if self.points.slab[row] == UNKNOWN_NAME else "no slab"
-                text = f"{self.points.label(row)} is within {self.radius:.3f} m of no mark of any slab: not used"
-                self.find(kind, -1, text, withholds=False)
+                text = f"{self._some(mine)} named slab {self.slab_names[slab]}: at no mark of any slab"
+            self.find("far", slab, f"{text}, further than {self.radius:.3f} m: not used", withholds=True)
+        for kind, code in (("unknown slab", UNKNOWN_NAME), ("no slab", NO_NAME)):
+            lost = rows[p.slab[rows] == code]
+            for part in [lost] if len(lost) > _MOST_TOLD else np.array_split(lost, max(1, len(lost))):
+                if part.size:
+                    verb = "is" if part.size == 1 else "are"
+                    text = f"{self._some(part)} {verb} within {self.radius:.3f} m of no mark of any slab: not used"
+                    self.find(kind, -1, text, withholds=False)
+
+    def _some(self, rows: Ints) -> str:
+        """Return points in words: how many, and the first of them."""
+        first = self.points.label(int(rows[0]))
+        return first if len(rows) == 1 else f"{len(rows)} points, the first is {first},"
 
     def _renamed(self, rows: Ints, place: Ints) -> None:
         """Tell of points whose names say something else than their place."""
         p = self.points
         true_slab, true_mark = np.divmod(place[rows], self.marks)
         for name, kind in ((p.slab[rows], "unknown slab"), (p.mark[rows], "unknown corner")):
-            for i in np.flatnonzero(name == UNKNOWN_NAME).tolist():
-                slab = int(true_slab[i])
-                text = (
-                    f"{p.label(int(rows[i]))} has an {kind} and lies at {self.mark_name(slab, int(true_mark[i]))} "
-                    f"of slab {self.slab_names[slab]}"
-                )
+            strange = np.flatnonzero(name == UNKNOWN_NAME)
+            for slab, at in _grouped(true_slab[strange]):
+                mine = strange[at]
+                if mine.size == 1:
+                    mark = self.mark_name(slab, int(true_mark[mine[0]]))
+                    text = f"{p.label(int(rows[mine[0]]))} lies at {mark} of slab {self.slab_names[slab]}"
+                else:
+                    text = f"{self._some(rows[mine])} lie on slab {self.slab_names[slab]}"
                 self.find(kind, slab, text, withholds=True)
-        other = (p.slab[rows] >= 0) & (p.slab[rows] != true_slab)
-        for named, lies in np.unique(np.column_stack([p.slab[rows], true_slab])[other], axis=0).tolist():
-            count = int((other & (p.slab[rows] == named) & (true_slab == lies)).sum())
+        other = np.flatnonzero((p.slab[rows] >= 0) & (p.slab[rows] != true_slab))
+        for pair, at in _grouped(p.slab[rows[other]] * self.slabs + true_slab[other]):
+            named, lies = divmod(pair, self.slabs)
+            count = len(at)
             text = (
                 f"{count} point{'s' * (count > 1)} named slab {self.slab_names[named]} lie{'s' * (count == 1)} on slab "
                 f"{self.slab_names[lies]}"
             )
             self.find("wrong slab", named, text, withholds=True)
             self.withheld[lies] = True
-        same = (p.slab[rows] == true_slab) & (p.mark[rows] >= 0) & (p.mark[rows] != true_mark)
-        for slab in np.unique(true_slab[same]).tolist():
-            mine = same & (true_slab == slab)
+        # a corner named without its slab contradicts its place just as well
+        same = (p.slab[rows] == true_slab) | (p.slab[rows] == NO_NAME)
+        turned = np.flatnonzero(same & (p.mark[rows] >= 0) & (p.mark[rows] != true_mark))
+        for slab, at in _grouped(true_slab[turned]):
+            mine = turned[at]
             pairs = sorted(zip(p.mark[rows[mine]].tolist(), true_mark[mine].tolist(), strict=True))
             half_turn = dict(pairs) == {0: 3, 1: 2, 2: 1, 3: 0}
             told = ", ".join(f"{self.mark_name(slab, a)} lies at {self.mark_name(slab, b)}" for a, b in pairs)
@@ -186,6 +222,7 @@ class _Matching:
                 name = f"{self.mark_name(slab, mark)} of slab {self.slab_names[slab]}"
                 text = f"{name} differs by {spread:.1f} mm between set-ups, more than their sigmas explain"
                 self.find("set-ups differ", slab, text, withholds=True)
+                self.disputed[slab, mark] = True
             xyz[several] = self.targets.reshape(-1, 3)[several] + mean[several]
             sigma[several] = total[several] ** -0.5
         shape = self.slabs, self.marks, 3
@@ -223,6 +260,6 @@ def match(
     rows = run.drop_duplicates(place)
     xyz, sigma = run.gather(place, rows)
     findings = sorted(run.findings, key=lambda f: (f.slab < 0, f.slab))
-    return MeasuredMarks(xyz, sigma, run.withheld, tuple(findings))
+    return MeasuredMarks(xyz, sigma, run.withheld, run.disputed, tuple(findings))
 
 

@@ -14,7 +14,17 @@ from typing import Any
 
 import mpmath
 
-__all__ = ["Curve", "bearing", "cubic_places", "curvature", "mp", "places", "shape", "vertical_arc", "vertical_clothoid"]
+__all__ = [
+    "Curve",
+    "bearing",
+    "cubic_places",
+    "curvature",
+    "mp",
+    "places",
+    "shape",
+    "vertical_arc",
+    "vertical_clothoid",
+]
 
 mp = mpmath.MPContext()
 mp.dps = 40
@@ -32,23 +42,22 @@ class Curve:
     tilt: Any = 0
 
 
+_SHAPES: dict[str, Callable[[Any], Any]] = {
+    "straight": lambda _u: mp.mpf(0),
+    "arc": lambda _u: mp.mpf(0),
+    "clothoid": lambda u: u,
+    "linear": lambda u: u,
+    "bloss": lambda u: 3 * u**2 - 2 * u**3,
+    "cosine": lambda u: (1 - mp.cos(mp.pi * u)) / 2,
+    "sine": lambda u: u - mp.sin(2 * mp.pi * u) / (2 * mp.pi),
+    "helmert": lambda u: 2 * u**2 if u <= 0.5 else -1 + 4 * u - 2 * u**2,
+    "viennese": lambda u: 35 * u**4 - 84 * u**5 + 70 * u**6 - 20 * u**7,
+}
+
+
 def shape(kind: str, u: Any) -> Any:
     """Return how far curvature or cant has gone from its start (0) to its end (1)."""
-    if kind in ("straight", "arc", "constant"):
-        return mp.mpf(0)
-    if kind in ("clothoid", "linear"):
-        return u
-    if kind == "bloss":
-        return 3 * u**2 - 2 * u**3
-    if kind == "cosine":
-        return (1 - mp.cos(mp.pi * u)) / 2
-    if kind == "sine":
-        return u - mp.sin(2 * mp.pi * u) / (2 * mp.pi)
-    if kind == "helmert":
-        return 2 * u**2 if u <= 0.5 else -1 + 4 * u - 2 * u**2
-    if kind == "viennese":
-        return 35 * u**4 - 84 * u**5 + 70 * u**6 - 20 * u**7
-    raise KeyError(kind)
+    return _SHAPES[kind](u)
 
 
 def curvature(curve: Curve, s: Any) -> Any:
@@ -150,9 +159,13 @@ def cubic_places(
         x = place(s1 + s)
         dx, dy = x - x1, a * (x**3 - x1**3)
         rows.append(
-            (s, dy * mp.cos(turned) - dx * mp.sin(turned), dx * mp.cos(turned) + dy * mp.sin(turned),
-             mp.atan(3 * a * x**2) - turned)
-        )  # fmt: skip
+            (
+                s,
+                dy * mp.cos(turned) - dx * mp.sin(turned),
+                dx * mp.cos(turned) + dy * mp.sin(turned),
+                mp.atan(3 * a * x**2) - turned,
+            )
+        )
     return total, rows
 
 

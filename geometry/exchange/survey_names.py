@@ -1,0 +1,180 @@
+"""What the texts of a survey name: slabs, corners, stages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from geometry.alignment.frames import to_grid
+from geometry.alignment.laws import Floats
+from geometry.errors import Fault, Faults, InputError
+from geometry.slabs import padded_marks
+from geometry.survey import NO_NAME, UNKNOWN_NAME
+from geometry.survey.points import Ints
+
+from .cells import near, show
+from .project import Project
+from .tables import Table
+
+__all__ = ["joined", "labels", "named_places", "stage_rows", "target_marks"]
+
+_LONGEST_NAME = 40  # characters of a name in a message
+_CORNERS = 4  # marks that every type has under the same names
+
+
+def joined(tables: Sequence[Table], name: str) -> tuple[Ints, list[str]]:
+    """Return one code per row over all tables, and the texts; "" where there is no column."""
+    texts: dict[str, int] = {"": 0}
+    parts = []
+    for table in tables:
+        if name not in table:
+            parts.append(np.zeros(len(table), dtype=np.intp))
+            continue
+        codes, distinct = table.codes(name)
+        parts.append(np.array([texts.setdefault(str(t), len(texts)) for t in distinct], dtype=np.intp)[codes])
+    return np.concatenate(parts), list(texts)
+
+
+def _folded(text: str) -> str:
+    return "".join(letter for letter in text.casefold() if letter.isalnum())
+
+
+def _lookup(names: Sequence[str], texts: Sequence[str], column: str, faults: Faults) -> Ints:
+    """Return the place in `names` of each text; capitals and marks between letters do not count if that is clear."""
+    order = {name: i for i, name in enumerate(names)}
+    found = np.array([NO_NAME if not t else order.get(t, UNKNOWN_NAME) for t in texts], dtype=np.intp)
+    unknown = np.flatnonzero(found == UNKNOWN_NAME).tolist()
+    if not unknown:
+        return found
+    by_folded: dict[str, int] = {}
+    for name, i in order.items():
+        by_folded[_folded(name)] = UNKNOWN_NAME if _folded(name) in by_folded else i
+    like = {i: by_folded.get(_folded(texts[i]), UNKNOWN_NAME) for i in unknown if _folded(texts[i])}
+    taken = {i: place for i, place in like.items() if place != UNKNOWN_NAME}
+    if taken:
+        first = next(iter(taken))
+        more = f" and {len(taken) - 1} more like it" if len(taken) > 1 else ""
+        faults.warn(f"survey: {column}", f"names as the project writes them, {names[taken[first]]!r}",
+                    f"{texts[first]!r}{more}", "taken as meant")  # fmt: skip
+        found[list(taken)] = list(taken.values())
+    return found
+
+
+def named_places(project: Project, tables: Sequence[Table], faults: Faults) -> tuple[Ints, Ints]:
+    """Return the index of the slab and of the mark that each row names.
+
+    A mark beside the corners that stands without a slab has no index: types name them as they like.
+    """
+    slab_code, slab_texts = joined(tables, "slab")
+    mark_code, mark_texts = joined(tables, "corner")
+    slab = _lookup(project.layout.names.tolist(), slab_texts, "slab", faults)[slab_code]
+    kinds = [list(t.marks.names) for t in project.types]
+    known = list(dict.fromkeys(name for names in kinds for name in names))
+    mark = _lookup(known, mark_texts, "corner", faults)
+    by_type = np.array([[_of_type(known, names, i) for i in mark.tolist()] for names in kinds], dtype=np.intp)
+    alone = np.where(mark < _CORNERS, mark, NO_NAME)
+    kind = project.layout.type_index[np.maximum(slab, 0)]
+    return slab, np.where(slab >= 0, by_type[kind, mark_code], alone[mark_code])
+
+
+def _of_type(known: Sequence[str], names: Sequence[str], place: int) -> int:
+    if place < 0:
+        return place
+    return names.index(known[place]) if known[place] in names else UNKNOWN_NAME
+
+
+def labels(tables: Sequence[Table], slab: Ints, mark: Ints) -> Callable[[int], str]:
+    """Return what names a point for people: file, line and point name, and slab or corner if nobody knows them."""
+    ends = np.cumsum([len(table) for table in tables])
+
+    def label(row: int) -> str:
+        which = int(np.searchsorted(ends, row, side="right"))
+        table = tables[which]
+        own = row - (int(ends[which - 1]) if which else 0)
+        strange = [
+            f"{what} {show(str(table[what][own]))}"
+            for what, index in (("slab", slab), ("corner", mark))
+            if index[row] == UNKNOWN_NAME and what in table
+        ]
+        named = f" of unknown {' and '.join(strange)}" if strange else ""
+        name = str(table["point"][own])
+        short = name if len(name) <= _LONGEST_NAME else f"{name[:_LONGEST_NAME]}\N{HORIZONTAL ELLIPSIS}"
+        return f"point {short}{named} ({table.where(own)})"
+
+    return label
+
+
+def target_marks(project: Project, slabs: Ints) -> Floats:
+    """Return the target places of the marks of slabs, shape (k, m, 3), m; nan where a type has fewer."""
+    targets = project.targets
+    places = padded_marks(project.types)[project.layout.type_index[slabs]]
+    return to_grid(targets.position[slabs], targets.rotation[slabs], places, project.alignment.rules.grid_scale)
+
+
+def _slab_by_place(project: Project, xyz: Floats) -> Ints:
+    """Return the slab on which each point lies, or NO_NAME."""
+    marks = target_marks(project, np.arange(len(project.layout.names)))
+    flat = marks.reshape(-1, 3)
+    exists = np.flatnonzero(np.isfinite(flat).all(axis=1))
+    apart, nearest = cKDTree(flat[exists]).query(xyz, distance_upper_bound=project.settings.survey.match_radius_m)
+    at = exists[np.minimum(np.asarray(nearest), len(exists) - 1)] // marks.shape[1]
+    return np.where(np.isfinite(apart), at, NO_NAME).astype(np.intp)
+
+
+def stage_rows(
+    project: Project, slab: Ints, xyz: Floats, codes: Ints, texts: list[str], stage: str | None, faults: Faults
+) -> tuple[Ints, dict[str, int]]:
+    """Return the rows of the stages that count, and how many rows each stage gives.
+
+    Parameters
+    ----------
+    slab : ndarray, shape (p,)
+        Slab that each row names; a row without one belongs to the slab it lies on.
+    xyz : ndarray, shape (p, 3)
+    codes, texts : ndarray, shape (p,), and list of str
+        Stage of each row.
+    stage : str, optional
+        The only stage to use.
+    faults : Faults
+        Takes stages that the project does not know.
+    """
+    present = np.unique(codes).tolist()
+    named = project.settings.survey.stages
+    if stage is not None:
+        given = [texts[c] for c in present if texts[c]]
+        if stage not in given:
+            known = ", ".join(map(repr, given)) or "none"
+            raise InputError([Fault("--stage", f"a stage of the survey ({known})", repr(stage), near(stage, given))])
+        rows = np.flatnonzero(codes == texts.index(stage))
+        return rows, {stage: len(rows)}
+    strange = [texts[c] for c in present if texts[c] and texts[c] not in named] if named else []
+    for text in strange:
+        faults.warn("survey: stage", f"a stage of project.toml ({', '.join(named)})", repr(text),
+                    near(text, named) or "it counts as later than those")  # fmt: skip
+    order = sorted(range(len(texts)), key=lambda c: (
+        0 if not texts[c] else 1 if texts[c] in named else 2, named.index(texts[c]) if texts[c] in named else c
+    ))  # fmt: skip
+    rank = np.empty(len(texts), dtype=np.intp)
+    rank[order] = np.arange(len(texts))
+    by_row = rank[codes]
+    rows = np.arange(len(codes))
+    if len(present) > 1:
+        own = slab.copy()
+        nameless = np.flatnonzero(own < 0)
+        if nameless.size:
+            own[nameless] = _slab_by_place(project, xyz[nameless])
+        last = np.full(len(project.layout.names), -1)
+        np.maximum.at(last, own[own >= 0], by_row[own >= 0])
+        rows = np.flatnonzero((own < 0) | (by_row == last[own]))
+    names, counts = np.unique(codes[rows], return_counts=True)
+    return rows, _in_rank(texts, rank, names, counts)
+
+
+def _in_rank(
+    texts: list[str], rank: Ints, names: npt.NDArray[np.intp], counts: npt.NDArray[np.intp]
+) -> dict[str, int]:
+    order = np.argsort(rank[names])
+    return {texts[names[i]]: int(counts[i]) for i in order.tolist()}
