@@ -19,7 +19,7 @@ from geometry.exchange.project import Project, open_project
 from geometry.exchange.writing import write_csv
 from geometry.slabs import padded_marks
 
-SEED = 20310516
+SEED = 20310521  # with it no coordinate lies so near the edge between two printed ones that another machine differs
 SIGMA = np.array([0.25e-3, 0.25e-3, 0.10e-3])  # of a mark, easting, northing, level, m
 PLACED = np.array([0.25e-3, 0.9e-3, 0.10e-3, 0.02e-3, 0.04e-3, 0.06e-3])  # of a placed slab, m and rad
 SLABS_PER_SETUP = 8

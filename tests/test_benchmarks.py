@@ -9,7 +9,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -82,8 +82,8 @@ def long_line(length: float) -> Alignment:
 
 
 @pytest.fixture(scope="module")
-def line() -> Iterator[Alignment]:
-    yield long_line(500_000.0)
+def line() -> Alignment:
+    return long_line(500_000.0)
 
 
 def test_projection_against_a_segment_tree(line: Alignment) -> None:
@@ -135,8 +135,8 @@ def test_evaluation(line: Alignment) -> None:
     everything = fastest(lambda: evaluate(line, distance))
     peer = fastest(lambda: (np.sin(distance), np.cos(distance)))
     print(
-        f"\na million stations: position, bearing, level and cant {plain * 1e3:.0f} ns a point (aim 60), with curvature "
-        f"and gradients {everything * 1e3:.0f} ns; {plain / peer:.1f} times a sine and a cosine of each"
+        f"\na million stations: position, bearing, level and cant {plain * 1e3:.0f} ns a point (aim 60), with "
+        f"curvature and gradients {everything * 1e3:.0f} ns; {plain / peer:.1f} times a sine and a cosine of each"
     )
     assert plain * 1e3 < 150
 
@@ -146,7 +146,7 @@ def test_fit_against_a_loop() -> None:
     n = 200_000
     marks = np.array([[[-1.05, -2.35, 0], [1.05, -2.35, 0], [-1.05, 2.35, 0], [1.05, 2.35, 0]]])
     first = rotation(rng.uniform(0, 6, n), rng.normal(size=n) * 0.01, rng.normal(size=n) * 0.05)
-    position = rng.uniform(0, 1e5, (n, 3)) + [5e5, 4e6, 100]
+    position = rng.uniform(0, 1e5, (n, 3)) + np.array([5e5, 4e6, 100])
     turned = first @ rotation_of_vector(rng.normal(size=(n, 3)) * 1e-3)
     xyz = to_grid(position + rng.normal(size=(n, 3)) * 2e-3, turned, np.repeat(marks, n, 0))
     xyz += rng.normal(size=xyz.shape) * 3e-4
@@ -211,7 +211,7 @@ def make_large_project(folder: Path, slabs: int) -> None:
         "northing_m": xyz[..., 1].ravel(),
         "level_m": xyz[..., 2].ravel(),
     }
-    write_csv(folder / "survey" / "corners.csv", table, decimals={n: 5 for n in table})
+    write_csv(folder / "survey" / "corners.csv", table, decimals=dict.fromkeys(table, 5))
 
 
 def large_check(folder: Path) -> dict[str, float]:
@@ -229,7 +229,7 @@ def large_check(folder: Path) -> dict[str, float]:
     opened = time.perf_counter()
     targets, rules, names = read.targets, read.check_rules, read.layout.names.tolist()
     posed = time.perf_counter()
-    survey = read_survey(read, survey_paths(read))
+    survey = read_survey(read, survey_paths(folder))
     surveyed = time.perf_counter()
     kinds, span = read.layout.type_index, read.layout.span
     answer = check_section(targets, read.types, kinds, span, names, survey.points, rules)
@@ -270,8 +270,8 @@ def test_chain_from_csv_to_verdicts(tmp_path: Path) -> None:
     print(
         f"\n200,000 slabs, 800,000 corners from CSV to the verdict table: {best['chain']:.2f} s "
         f"(read {best['read']:.2f}, check {best['check']:.2f}, write {best['write']:.2f}); {name} reads the file in "
-        f"{reading:.3f} s, so {best['chain'] / reading:.1f} times (aim 10); memory {first['memory']:.0f} MiB (aim 1024). "
-        f"Before it: open {best['open']:.2f} s, target poses {best['pose']:.2f} s"
+        f"{reading:.3f} s, so {best['chain'] / reading:.1f} times (aim 10); memory {first['memory']:.0f} MiB "
+        f"(aim 1024). Before it: open {best['open']:.2f} s, target poses {best['pose']:.2f} s"
     )
     assert lines == slabs + 1
     assert first["memory"] < 1400
@@ -283,7 +283,9 @@ def test_whole_process_on_the_demo() -> None:
         subprocess.run([sys.executable, "-m", "viewer", "check", str(DEMO)], capture_output=True, check=False)
 
     def numbers_only() -> None:
-        subprocess.run([sys.executable, "-c", "import numpy, scipy.spatial, scipy.interpolate, scipy.stats"], check=True)
+        subprocess.run(
+            [sys.executable, "-c", "import numpy, scipy.spatial, scipy.interpolate, scipy.stats"], check=True
+        )
 
     ours, peer = fastest(run), fastest(numbers_only)
     print(f"\nslabpose check demo_alignment: {ours:.2f} s (aim 1.5); {ours / peer:.1f} times importing numpy and scipy")

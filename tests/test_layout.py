@@ -139,6 +139,8 @@ def test_nearest_to_nominal_among_equals() -> None:
         (4.96, [A], "clearance", 0.015, 0.015, "with 1 slab"),
         # not even one in 4.0 m: -465 mm on both sides
         (4.00, [A], "clearance", -0.465, 0.495, "with 1 slab"),
+        # 8.0 m: one leaves 1535 mm on both sides, 1415 too many; two would need a gap of -1920, 1980 short
+        (8.00, [A], "clearance", 1.535, 1.415, "with 1 slab"),
         # in 4.0 m a short one leaves 157.5 mm
         (4.00, [A, B], "clearance", 0.1575, 0.0375, "with 1 slab"),
     ],

@@ -20,11 +20,12 @@ from geometry.exchange.writing import table_to_records
 from geometry.placement import QUANTITY_WORDS, SectionCheck, Tolerance
 from viewer.terminal import TableColumn, print_table, visible
 
-__all__ = ["Chosen", "check_document", "show_check"]
+__all__ = ["Chosen", "check_document", "show_check", "show_list"]
 
 Bools = npt.NDArray[np.bool_]
 _WIDTH_WITHOUT_TERMINAL = 120  # as that of the tables
 _MOST_FINDINGS = 40
+_MOST_ABSENT = 10  # slabs that were not measured are listed one by one up to here
 _STYLES = {"within": "green", "out": "bold red", "undecided": "yellow", "not measured": "magenta"}
 _MARKS = {"within": "  within", "out": "# out", "undecided": "? undecided", "not measured": "- not measured"}
 
@@ -101,14 +102,14 @@ def show_check(
     _show_moves(slabs, everything=everything)
     _show_joints(joints, everything=everything)
     most = None if everything else _MOST_FINDINGS
-    _show_list("Found in the survey  (! no verdict until it is cleared up)", [
+    show_list("Found in the survey  (! no verdict until it is cleared up)", [
         ("!" if finding.withholds else ".", finding.text) for finding in _findings(answer, chosen)
     ], most)  # fmt: skip
-    _show_list("Found in the layout", [("!", str(problem)) for problem in project.layout_findings], most)
-    _show_list("Mind", [(".", caution) for caution in CAUTIONS], None)
+    show_list("Found in the layout", [("!", str(problem)) for problem in project.layout_findings], most)
+    show_list("Mind", [(".", caution) for caution in CAUTIONS], None)
 
 
-def _show_list(title: str, lines: Sequence[tuple[str, str]], most: int | None) -> None:
+def show_list(title: str, lines: Sequence[tuple[str, str]], most: int | None) -> None:
     """Print lines with their marks, at most so many; nothing if there is none."""
     if not lines:
         return
@@ -133,6 +134,14 @@ def _marked(table: Columns) -> list[str]:
     return [_MARKS[text] for text in table["verdict"].tolist()]
 
 
+def _ranges(names: npt.NDArray[Any], which: Bools) -> str:
+    """Return names in words, those that follow each other as from and to."""
+    rows = np.flatnonzero(which)
+    parts = np.split(rows, np.flatnonzero(np.diff(rows) != 1) + 1)
+    told = [str(names[p[0]]) if len(p) == 1 else f"{names[p[0]]} to {names[p[-1]]}" for p in parts]
+    return f"{len(rows)} slabs: {', '.join(told)}"
+
+
 def _chainages(table: Columns) -> list[str]:
     """Return chainages to 0.1 m: enough to walk there."""
     return [format_chainage(round(c, 1))[:-2] for c in table["chainage_m"].tolist()]
@@ -149,7 +158,12 @@ def _with_sigma(name: str) -> Sequence[TableColumn]:
 def _show_slabs(slabs: Columns, *, everything: bool) -> None:
     # within without a check, or out of the screws' reach, has to be seen as well
     noted = (slabs["verdict"] != "within") | (slabs["why"] != "")
-    rows = np.ones(len(noted), dtype=bool) if everything else noted
+    absent = np.asarray(slabs["marks"] == 0)
+    # a section that is surveyed in part must not drown in what nobody looked at
+    unlisted = absent if absent.sum() > _MOST_ABSENT and not everything else np.zeros_like(absent)
+    rows = np.ones(len(noted), dtype=bool) if everything else noted & ~unlisted
+    if unlisted.any():
+        show_list("Not measured at all", [(".", _ranges(slabs["slab"], unlisted))], None)
     if not rows.any():
         return
     sys.stdout.write("\n")
@@ -194,7 +208,9 @@ def _show_moves(slabs: Columns, *, everything: bool) -> None:
 
 
 def _show_joints(joints: Columns, *, everything: bool) -> None:
-    rows = np.ones(len(joints["rear_slab"]), dtype=bool) if everything else joints["verdict"] != "within"
+    absent = np.asarray(joints["verdict"] == "not measured")
+    unlisted = absent if absent.sum() > 2 * _MOST_ABSENT else np.zeros_like(absent)
+    rows = np.ones(len(absent), dtype=bool) if everything else (joints["verdict"] != "within") & ~unlisted
     if not rows.any():
         return
     sys.stdout.write("\n")

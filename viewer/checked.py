@@ -75,4 +75,3 @@ def section_of(project: Project, check: SectionCheck, subtitle: str = "") -> Sec
         anchor_height=bed.anchor_height_mm / 1e3,
         structures=tuple(Structure(s.name, s.kind, s.start, s.end) for s in project.spans),
     )
-

@@ -86,9 +86,7 @@ class ChainageCount:
         return f"chainage {format_chainage(value)} does not exist on this line, which counts {stretches}"
 
 
-def chainage_count(
-    start: float, length: float, equations: Sequence[tuple[float, float]] = ()
-) -> ChainageCount:
+def chainage_count(start: float, length: float, equations: Sequence[tuple[float, float]] = ()) -> ChainageCount:
     """Return the count of an alignment.
 
     Parameters

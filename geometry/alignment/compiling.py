@@ -96,9 +96,7 @@ def _exact_steps(steps: Floats, given: Sequence[float | None]) -> Floats:
     return np.array(values)
 
 
-def compile_horizontal(
-    elements: Sequence[HorizontalElement], roll_change: Floats, gravity_height: float
-) -> Track:
+def compile_horizontal(elements: Sequence[HorizontalElement], roll_change: Floats, gravity_height: float) -> Track:
     """Compile the horizontal alignment.
 
     Parameters
@@ -254,9 +252,7 @@ def _slope_at(part: Floats, first: Floats, last: Floats, bend: Floats) -> Floats
     return first + bend * part + (last - first - bend) * part**2
 
 
-def _clothoid_lengths(
-    elements: Sequence[VerticalElement], slope: Floats, lengths: Floats
-) -> tuple[Floats, Floats]:
+def _clothoid_lengths(elements: Sequence[VerticalElement], slope: Floats, lengths: Floats) -> tuple[Floats, Floats]:
     """Return the own length of vertical clothoids from their horizontal length, m, and start curvatures."""
     curvature = np.array([e.curvature_start for e in elements])
     t = (_GAUSS_NODES + 1) / 2

@@ -17,9 +17,7 @@ __all__ = [
     "VerticalElement",
 ]
 
-HorizontalKind = Literal[
-    "straight", "arc", "clothoid", "bloss", "cosine", "sine", "helmert", "cubic", "viennese"
-]
+HorizontalKind = Literal["straight", "arc", "clothoid", "bloss", "cosine", "sine", "helmert", "cubic", "viennese"]
 VerticalKind = Literal["gradient", "parabola", "arc", "clothoid"]
 CantKind = Literal["constant", "linear", "bloss", "cosine", "sine", "helmert", "viennese"]
 

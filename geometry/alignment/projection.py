@@ -177,14 +177,10 @@ def project(alignment: Alignment, points: npt.ArrayLike) -> Projection:
         return result.reshape(given.shape[:-1])
 
     height = flat[:, 2].reshape(given.shape[:-1]) - as_given(level)
-    return Projection(
-        as_given(s), as_given(offset), height, as_given(beyond), as_given(place), as_given(unique)
-    )
+    return Projection(as_given(s), as_given(offset), height, as_given(beyond), as_given(place), as_given(unique))
 
 
-def _newton(
-    alignment: Alignment, xy: Floats, samples: _Samples, nearest: Ints
-) -> tuple[Floats, Floats, Bools]:
+def _newton(alignment: Alignment, xy: Floats, samples: _Samples, nearest: Ints) -> tuple[Floats, Floats, Bools]:
     """Return foot, offset and whether it settled, from the sample next to the only foot."""
     curvature, change = samples.curvature[nearest], samples.change[nearest]
     along, across = _along_across(xy, samples.xy[nearest], samples.bearing[nearest])
@@ -215,9 +211,7 @@ def _search(alignment: Alignment, xy: Floats, samples: _Samples) -> tuple[Floats
     return s, along, across, unique
 
 
-def _search_chunk(
-    alignment: Alignment, xy: Floats, samples: _Samples
-) -> tuple[Floats, Floats, Floats, Bools]:
+def _search_chunk(alignment: Alignment, xy: Floats, samples: _Samples) -> tuple[Floats, Floats, Floats, Bools]:
     apart = np.hypot(xy[:, :1] - samples.xy[:, 0], xy[:, 1:] - samples.xy[:, 1])
     padded = np.pad(apart, ((0, 0), (1, 1)), constant_values=np.inf)
     low = (apart <= padded[:, :-2]) & (apart <= padded[:, 2:])

@@ -188,12 +188,11 @@ def track_frame(alignment: Alignment, distance: npt.ArrayLike) -> TrackFrames:
     bearing = curve[..., 2]
     gradient = alignment.profile_curve(s, 1)[..., 0]
     roll = roll_of_cant(alignment.cant_curve(s)[..., 0], rules)
-    origin = np.concatenate(
-        [curve[..., :2] + alignment.track.origin, alignment.profile_curve(s)[..., :1]], axis=-1
-    )
+    origin = np.concatenate([curve[..., :2] + alignment.track.origin, alignment.profile_curve(s)[..., :1]], axis=-1)
     if rules.pivot == "low_rail":
         half = rules.cant_base / 2
-        origin[..., 2] += half * np.abs(np.sin(roll))
+        # on a gradient the line through the rails leans forward as well: its ends differ less in level
+        origin[..., 2] += half * np.abs(np.sin(roll)) / np.sqrt(1 + gradient**2)
         if rules.plan_held == "rail":
             # 1 - cos through the half angle keeps its digits; the low rail is the right one when roll > 0
             swing = np.sign(roll) * half * 2 * np.sin(roll / 2) ** 2 * rules.grid_scale

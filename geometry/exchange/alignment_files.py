@@ -37,6 +37,7 @@ _TIGHTEST = 10.0  # no track bends to less, m
 _TIGHT = 150.0  # smaller radii are yards and trams; laws are exact from here on, m
 _SHORT = 1.0  # elements shorter than this are rare, m
 _LOW_CANT = 1.0  # cants that are all below this are rare, mm
+_FAR_OFF = 1e5  # no element starts further from the first one, m
 _RADIUS_AGREES = 1e-3  # radii are printed rounded; the gradients govern
 Element = TypeVar("Element", HorizontalElement, VerticalElement, CantElement)
 
@@ -162,22 +163,36 @@ def build_alignment(
 def _joint_hint(
     text: str, element: int, horizontal: Sequence[HorizontalElement], cant: Sequence[CantElement]
 ) -> str:
-    """Return what may be behind a jump: a sign, a unit, or intent."""
-    if " jumps by " not in text:
-        return ""
-    if text.startswith("curvature"):
-        before, after = horizontal[element - 2].curvature_end, horizontal[element - 1].curvature_start
-        if before * after < 0 and math.isclose(before, -after, rel_tol=1e-3):
-            return "a radius with the wrong sign? + curves to the right"
-        if before * after != 0 and 500 < max(abs(before / after), abs(after / before)) < 2000:
-            return "a radius in kilometres?"
-    if text.startswith("cant"):
-        before, after = cant[element - 2].cant_end, cant[element - 1].cant_start
-        if before * after < 0 and math.isclose(before, -after, rel_tol=1e-3):
-            return "a cant with the wrong sign? + raises the left rail"
-        if before * after != 0 and 500 < max(abs(before / after), abs(after / before)) < 2000:
-            return "a cant in metres?"
-    return "allow a jump that is meant in project.toml"
+    """Return what may be behind a fault of a joint: a sign, a unit, exchanged columns, or intent."""
+    quantity, jumps, size = text.partition(" jumps by ")
+    hint = ""
+    if quantity == "curvature":
+        ends = horizontal[element - 2].curvature_end, horizontal[element - 1].curvature_start
+        hint = _sign_or_unit(*ends, "a radius with the wrong sign? + curves to the right", "a radius in kilometres?")
+    elif quantity == "cant":
+        ends = cant[element - 2].cant_end, cant[element - 1].cant_start
+        hint = _sign_or_unit(*ends, "a cant with the wrong sign? + raises the left rail", "a cant in metres?")
+    elif quantity == "position":
+        hint = _exchanged(horizontal[0], horizontal[element - 1])
+    elif quantity == "bearing":
+        # gon read as degrees are too many by a tenth of them
+        mrad = float(size.partition(" ")[0])
+        hint = "gon?" if math.isclose(mrad / 1e3, (horizontal[element - 1].bearing or 0.0) / 10, rel_tol=0.01) else ""
+    return hint or ("allow a jump that is meant in project.toml" if jumps else "")
+
+
+def _sign_or_unit(before: float, after: float, sign: str, unit: str) -> str:
+    if before * after < 0 and math.isclose(before, -after, rel_tol=1e-3):
+        return sign
+    in_thousands = before * after != 0 and 500 < max(abs(before / after), abs(after / before)) < 2000
+    return unit if in_thousands else ""
+
+
+def _exchanged(first: HorizontalElement, here: HorizontalElement) -> str:
+    start = np.array([first.easting, first.northing], dtype=np.float64)
+    given = np.array([here.easting, here.northing], dtype=np.float64)  # nan where it names none
+    exchanged = math.dist(given[::-1], start) < _FAR_OFF < math.dist(given, start)
+    return "easting and northing exchanged?" if exchanged else ""
 
 
 def _tell_short(table: Table, faults: Faults) -> None:

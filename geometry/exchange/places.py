@@ -62,6 +62,7 @@ def distances(table: Table, count: ChainageCount, faults: Faults, suffix: str = 
 
 def in_order(faults: Faults, since: int) -> None:
     """Sort the errors after the first `since` by file and line."""
+
     def key(fault: Fault) -> tuple[str, int]:
         file, _, rest = fault.where.partition(":")
         line = rest.partition(":")[0]

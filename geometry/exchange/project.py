@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -28,7 +29,6 @@ from geometry.slabs import (
 )
 
 from .alignment_files import build_alignment, read_alignment_tables
-from .cells import near
 from .layout_files import read_layout_tables, slabs_of, spans_of
 from .settings import PlaceSettings, ProjectSettings, SlabTypeSettings, ThreadSettings
 from .toml import read_toml, validate
@@ -123,10 +123,11 @@ def _settings(folder: Path, faults: Faults) -> ProjectSettings | None:
 
 def _tell_left_out(folder: Path, faults: Faults) -> None:
     """Warn of tables that nobody reads: one with a letter wrong in its name would be missed in silence."""
-    for path in sorted(folder.glob("*.csv")):
-        meant = near(path.name, [name for name in _TABLES if not (folder / name).exists()])
-        if path.name not in _TABLES and meant:
-            faults.warn(path.name, "a file that is used", "one that is left out", meant)
+    lacking = {name.removesuffix(".csv"): name for name in _TABLES if not (folder / name).exists()}
+    for path in sorted(folder.iterdir()):
+        meant = difflib.get_close_matches(path.stem.casefold(), lacking, 1, 0.8)
+        if path.name not in _TABLES and meant and path.is_file():
+            faults.warn(path.name, "a file that is used", "one that is left out", f"did you mean {lacking[meant[0]]}?")
 
 
 def input_paths(folder: Path) -> list[Path]:
@@ -186,8 +187,16 @@ def open_project(folder: Path | str) -> Project:
     else:
         layout, findings = check_layout(alignment, *given, spans, types, rules)
     return Project(
-        folder, settings, alignment, count, spans, types, layout, findings,
-        {path.name: digest(path) for path in input_paths(folder) if path.is_file()}, tuple(faults.warnings),
+        folder,
+        settings,
+        alignment,
+        count,
+        spans,
+        types,
+        layout,
+        findings,
+        {path.name: digest(path) for path in input_paths(folder) if path.is_file()},
+        tuple(faults.warnings),
     )
 
 

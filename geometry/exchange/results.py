@@ -31,7 +31,7 @@ from geometry.placement import (
     SectionCheck,
     joint_gaps,
 )
-from geometry.slabs import Fitting
+from geometry.slabs import Fitting, Layout
 from geometry.survey.points import Ints
 
 from .project import Project
@@ -196,6 +196,11 @@ def joint_table(project: Project, check: SectionCheck) -> Columns:
     return table
 
 
+def _before_another(layout: Layout) -> Bools:
+    """Return which slabs have another one of their span ahead, shape (n,)."""
+    return np.append(layout.span[1:] == layout.span[:-1], False)[: len(layout.span)]
+
+
 def target_table(project: Project) -> Columns:
     """Return one row per slab of the layout: target pose, and what a rigid slab cannot follow."""
     layout, targets = project.layout, project.targets
@@ -203,8 +208,8 @@ def target_table(project: Project) -> Columns:
     gaps = joint_gaps(
         targets.position, targets.rotation, project.types, layout.type_index, project.alignment.rules.grid_scale
     )
-    inside = np.append(layout.span[1:] == layout.span[:-1], False)[:, None]
-    gaps = np.where(inside, np.concatenate([gaps, np.full((1, 2), np.nan)]), np.nan)
+    inside = _before_another(layout)
+    gaps = np.where(inside[:, None], np.concatenate([gaps, np.full((1, 2), np.nan)])[: len(inside)], np.nan)
     span_names = np.array([*(s.name for s in project.spans), ""])
     return {
         "slab": layout.names,
@@ -237,9 +242,7 @@ def target_corner_table(project: Project) -> Columns:
     for index, slab_type in enumerate(project.types):
         rows = np.flatnonzero(layout.type_index == index)
         marks = slab_type.marks
-        xyz = to_grid(
-            targets.position[rows], targets.rotation[rows], marks.places, project.alignment.rules.grid_scale
-        )
+        xyz = to_grid(targets.position[rows], targets.rotation[rows], marks.places, project.alignment.rules.grid_scale)
         parts.append((np.repeat(rows, len(marks.names)), np.tile(np.array(marks.names), len(rows)), xyz.reshape(-1, 3)))
     slab, corner, xyz = (np.concatenate(column) for column in zip(*parts, strict=True))
     order = np.argsort(slab, kind="stable")
@@ -267,11 +270,11 @@ def anchor_table(project: Project) -> Columns:
     nominal = project.settings.layout.gap_nominal_mm / 2e3
     rear = to_grid(targets.position, targets.rotation, _along(-half - nominal, -down), scale)[:, 0]
     front = to_grid(targets.position, targets.rotation, _along(half + nominal, -down), scale)[:, 0]
-    inside = np.append(layout.span[1:] == layout.span[:-1], False)
+    inside = _before_another(layout)
     # between two slabs of a span the middle of what both ask for
     shared = np.flatnonzero(inside)
     middle = (front[shared] + rear[shared + 1]) / 2
-    first = np.flatnonzero(~np.append(False, inside[:-1]))
+    first = np.flatnonzero(~np.append(False, inside)[: len(inside)])
     last = np.flatnonzero(~inside)
     xyz = np.concatenate([middle, rear[first], front[last]])
     before = np.concatenate([layout.names[shared], np.full(len(first), ""), layout.names[last]])

@@ -92,6 +92,21 @@ class SurveySettings(_Part):
     stages: list[Name] = []
 
 
+class InjectionSettings(_Part):
+    """How far a corner may rise or settle while mortar is injected under the slab, and from which stage on it has."""
+
+    stage: Name = "after injection"
+    low_mm: Finite
+    high_mm: Finite
+    source: Name
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not self.low_mm < self.high_mm:
+            raise ValueError(f"low_mm below high_mm, found {self.low_mm:g} and {self.high_mm:g}")
+        return self
+
+
 class DecisionSettings(_Part):
     """The decision rule of verdicts."""
 
@@ -213,6 +228,7 @@ class ProjectSettings(_Part):
     bed: BedSettings = BedSettings()
     survey: SurveySettings
     decision: DecisionSettings = DecisionSettings()
+    injection: InjectionSettings | None = None
     tolerance: Annotated[list[ToleranceSettings], Field(min_length=1)]
     slab_type: Annotated[list[SlabTypeSettings], Field(min_length=1)]
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,13 +13,23 @@ import numpy.typing as npt
 from geometry.alignment import evaluate
 from geometry.alignment.laws import Floats
 from geometry.errors import Fault, Faults, InputError
+from geometry.placement.epochs import StagedPoints
 from geometry.survey import SurveyPoints
+from geometry.survey.points import Ints
 
 from .project import LEAST_SIGMA_MM, MOST_SIGMA_MM, Project, digest
-from .survey_names import joined, labels, named_places, stage_rows, target_marks
+from .survey_names import joined, labels, named_places, stage_order, stage_rows, target_marks
 from .tables import Column, Table, read_table
 
-__all__ = ["Survey", "point_columns", "read_points", "read_survey", "survey_paths"]
+__all__ = [
+    "StagedSurvey",
+    "Survey",
+    "point_columns",
+    "read_points",
+    "read_stages",
+    "read_survey",
+    "survey_paths",
+]
 
 SURVEY_FOLDER = "survey"
 _BESIDE = 1000.0  # points further than this from the alignment's bounding box are not of this project, m
@@ -45,6 +56,15 @@ class Survey:
 
     points: SurveyPoints
     stages: dict[str, int]
+    inputs: dict[str, str]
+    warnings: tuple[Fault, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class StagedSurvey:
+    """Surveyed points of all stages and where they come from; see `Survey`."""
+
+    given: StagedPoints
     inputs: dict[str, str]
     warnings: tuple[Fault, ...]
 
@@ -80,8 +100,8 @@ def point_columns(low: Floats | None = None, high: Floats | None = None) -> tupl
 
 
 def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, faults: Faults,
-                more: Sequence[Column] = ()) -> tuple[Table, Floats]:  # fmt: skip
-    """Read points with coordinates; exchanged coordinates are told as such.
+                more: Sequence[Column] = (), content: bytes | None = None) -> tuple[Table, Floats]:  # fmt: skip
+    """Read points with coordinates; exchanged coordinates are told as such. For `content` see `read_table`.
 
     Returns
     -------
@@ -90,7 +110,7 @@ def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, 
         Easting, northing, level, m.
     """
     own = Faults()
-    table = read_table(path, (*point_columns(), *more), own)
+    table = read_table(path, (*point_columns(), *more), own, content=content)
     names = ("easting_m", "northing_m", "level_m")
     if own.errors or not len(table):
         faults.errors += own.errors
@@ -99,7 +119,7 @@ def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, 
     xyz = np.stack([table[name] for name in names], axis=1)
     if project_bounds is not None and not _tell_outside(table, xyz, *project_bounds, faults):
         # once more with the bounds, for a fault per cell
-        read_table(path, (*point_columns(*project_bounds), *more), faults)
+        read_table(path, (*point_columns(*project_bounds), *more), faults, content=content)
     _tell_twins(table, xyz, faults)
     faults.warnings += own.warnings
     return table, xyz
@@ -133,16 +153,16 @@ def _tell_outside(table: Table, xyz: Floats, low: Floats, high: Floats, faults: 
 
 def _tell_twins(table: Table, xyz: Floats, faults: Faults) -> None:
     """Warn of a point name that stands for places which are apart."""
-    codes, distinct = table.codes("point")
-    if len(distinct) == len(table):
+    if not table.repeats("point"):
         return
+    codes, distinct = table.codes("point")
     order = np.argsort(codes, kind="stable")
     starts = np.flatnonzero(np.diff(codes[order], prepend=-1))
     spread = np.maximum.reduceat(xyz[order], starts) - np.minimum.reduceat(xyz[order], starts)
     apart = np.hypot.reduce(spread, axis=1)
     twins = np.flatnonzero(apart > _ONE_PLACE)
     if twins.size:
-        rows = order[starts[twins[0]]:]
+        rows = order[starts[twins[0]] :]
         again = f", and {len(twins) - 1} more names like it" if len(twins) > 1 else ""
         faults.warn(table.where(int(rows[1]), "point"), "each name for one place",
                     f"{str(distinct[codes[rows[0]]])!r} for places {apart[twins[0]]:.2f} m apart{again}",
@@ -215,6 +235,63 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
         With every fault of all files.
     """
     faults = Faults()
+    files = _once(paths)
+    points, _, stages = _all_points(project, files, faults)
+    rows, used = stage_rows(project, points.slab, points.xyz, *stages, stage, faults)
+    if len(rows) < len(points):
+        label = points.label
+        points = SurveyPoints(
+            points.xyz[rows], points.sigma[rows], points.slab[rows], points.mark[rows], points.setup[rows],
+            points.time[rows], lambda row: label(int(rows[row])),
+        )  # fmt: skip
+    _tell_elsewhere(project, points, faults)
+    inputs = {_shown(project, path): digest(path) for path in files}
+    return Survey(points, used, inputs, tuple(faults.warnings))
+
+
+def read_stages(
+    project: Project, paths: Sequence[Path | str], contents: Mapping[Path, bytes] | None = None
+) -> StagedSurvey:
+    """Read the surveyed points of all stages of a project.
+
+    Parameters
+    ----------
+    project : Project
+    paths : sequence of Path
+        In order: of two files that say different things of one reading, the first counts.
+    contents : mapping of Path to bytes, optional
+        What to read in place of the files; then it holds all of `paths`.
+
+    Raises
+    ------
+    InputError
+        With every fault of all files.
+    """
+    faults = Faults()
+    files = _once(paths) if contents is None else [Path(path) for path in paths]
+    points, (_, setups), (codes, texts) = _all_points(project, files, faults, contents)
+    order = stage_order(project, codes, texts, faults)
+    # "" has a code even where every row names its stage
+    place = np.array([order.index(text) for text in texts], dtype=np.intp)
+    _tell_elsewhere(project, points, faults)
+    inputs = {
+        _shown(project, path): digest(path) if contents is None else hashlib.sha256(contents[path]).hexdigest()
+        for path in files
+    }
+    given = StagedPoints(points, place[codes], tuple(order), tuple(setups))
+    return StagedSurvey(given, inputs, tuple(faults.warnings))
+
+
+def _all_points(
+    project: Project, files: Sequence[Path], faults: Faults, contents: Mapping[Path, bytes] | None = None
+) -> tuple[SurveyPoints, tuple[Ints, list[str]], tuple[Ints, list[str]]]:
+    """Return the points of all files, and codes and texts of their set-ups and stages.
+
+    Raises
+    ------
+    InputError
+        With every fault of all files.
+    """
     more = (
         Column("slab", "text", required=False, blank=True, what="a slab name"),
         Column("corner", "text", required=False, blank=True, what="a mark of the slab"),
@@ -224,18 +301,16 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
         Column("time", "time", required=False, blank=True, what="a time"),
     )
     bounds = _bounds(project)
-    read = [(path, *read_points(path, bounds, faults, more)) for path in _once(paths)]
+    read = [read_points(path, bounds, faults, more, None if contents is None else contents[path]) for path in files]
     faults.stop_if_any()
-    tables = [table for _, table, _ in read]
+    tables = [table for table, _ in read]
     if not sum(len(table) for table in tables):
         raise InputError([Fault(str(project.folder / SURVEY_FOLDER), "a survey: CSV files of points", "none",
                                 "put the surveyed points there, or name a file with --survey")])  # fmt: skip
-    xyz = np.concatenate([xyz for _, _, xyz in read])
     slab, mark = named_places(project, tables, faults)
     setups = joined(tables, "setup")
-    stages = joined(tables, "stage")
     points = SurveyPoints(
-        xyz=xyz,
+        xyz=np.concatenate([xyz for _, xyz in read]),
         sigma=_sigmas(project, tables, faults),
         slab=slab,
         mark=mark,
@@ -243,16 +318,7 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
         time=np.concatenate([_times(table) for table in tables]),
         label=labels(tables, slab, mark),
     )
-    rows, used = stage_rows(project, slab, xyz, *stages, stage, faults)
-    if len(rows) < len(points):
-        label = points.label
-        points = SurveyPoints(
-            points.xyz[rows], points.sigma[rows], slab[rows], mark[rows], points.setup[rows], points.time[rows],
-            lambda row: label(int(rows[row])),
-        )  # fmt: skip
-    _tell_elsewhere(project, points, faults)
-    inputs = {_shown(project, path): digest(path) for path, _, _ in read}
-    return Survey(points, used, inputs, tuple(faults.warnings))
+    return points, setups, joined(tables, "stage")
 
 
 def _shown(project: Project, path: Path) -> str:

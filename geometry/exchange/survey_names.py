@@ -19,7 +19,7 @@ from .cells import near, show
 from .project import Project
 from .tables import Table
 
-__all__ = ["joined", "labels", "named_places", "stage_rows", "target_marks"]
+__all__ = ["joined", "labels", "named_places", "stage_order", "stage_rows", "target_marks"]
 
 _LONGEST_NAME = 40  # characters of a name in a message
 _CORNERS = 4  # marks that every type has under the same names
@@ -68,9 +68,14 @@ def named_places(project: Project, tables: Sequence[Table], faults: Faults) -> t
 
     A mark beside the corners that stands without a slab has no index: types name them as they like.
     """
-    slab_code, slab_texts = joined(tables, "slab")
     mark_code, mark_texts = joined(tables, "corner")
-    slab = _lookup(project.layout.names.tolist(), slab_texts, "slab", faults)[slab_code]
+    names = project.layout.names
+    slab = np.concatenate([
+        table.index_in("slab", names) if "slab" in table else np.full(len(table), NO_NAME) for table in tables
+    ])  # fmt: skip
+    if (slab == UNKNOWN_NAME).any():  # perhaps only written in another way
+        slab_code, slab_texts = joined(tables, "slab")
+        slab = _lookup(names.tolist(), slab_texts, "slab", faults)[slab_code]
     kinds = [list(t.marks.names) for t in project.types]
     known = list(dict.fromkeys(name for names in kinds for name in names))
     mark = _lookup(known, mark_texts, "corner", faults)
@@ -124,6 +129,19 @@ def _slab_by_place(project: Project, xyz: Floats) -> Ints:
     return np.where(np.isfinite(apart), at, NO_NAME).astype(np.intp)
 
 
+def stage_order(project: Project, codes: Ints, texts: list[str], faults: Faults) -> list[str]:
+    """Return the stages as a slab goes through them: none, those of the project, others as they appear.
+
+    A stage that the project does not know is told.
+    """
+    named = list(dict.fromkeys(project.settings.survey.stages))
+    strange = [texts[c] for c in np.unique(codes).tolist() if texts[c] and texts[c] not in named]
+    for text in strange if named else []:
+        faults.warn("survey: stage", f"a stage of project.toml ({', '.join(named)})", repr(text),
+                    near(text, named) or "it counts as later than those")  # fmt: skip
+    return ["", *named, *strange]
+
+
 def stage_rows(
     project: Project, slab: Ints, xyz: Floats, codes: Ints, texts: list[str], stage: str | None, faults: Faults
 ) -> tuple[Ints, dict[str, int]]:
@@ -142,7 +160,6 @@ def stage_rows(
         Takes stages that the project does not know.
     """
     present = np.unique(codes).tolist()
-    named = project.settings.survey.stages
     if stage is not None:
         given = [texts[c] for c in present if texts[c]]
         if stage not in given:
@@ -150,15 +167,8 @@ def stage_rows(
             raise InputError([Fault("--stage", f"a stage of the survey ({known})", repr(stage), near(stage, given))])
         rows = np.flatnonzero(codes == texts.index(stage))
         return rows, {stage: len(rows)}
-    strange = [texts[c] for c in present if texts[c] and texts[c] not in named] if named else []
-    for text in strange:
-        faults.warn("survey: stage", f"a stage of project.toml ({', '.join(named)})", repr(text),
-                    near(text, named) or "it counts as later than those")  # fmt: skip
-    order = sorted(range(len(texts)), key=lambda c: (
-        0 if not texts[c] else 1 if texts[c] in named else 2, named.index(texts[c]) if texts[c] in named else c
-    ))  # fmt: skip
-    rank = np.empty(len(texts), dtype=np.intp)
-    rank[order] = np.arange(len(texts))
+    order = stage_order(project, codes, texts, faults)
+    rank = np.array([order.index(text) if text in order else len(order) for text in texts], dtype=np.intp)
     by_row = rank[codes]
     rows = np.arange(len(codes))
     if len(present) > 1:
@@ -173,8 +183,6 @@ def stage_rows(
     return rows, _in_rank(texts, rank, names, counts)
 
 
-def _in_rank(
-    texts: list[str], rank: Ints, names: npt.NDArray[np.intp], counts: npt.NDArray[np.intp]
-) -> dict[str, int]:
+def _in_rank(texts: list[str], rank: Ints, names: npt.NDArray[np.intp], counts: npt.NDArray[np.intp]) -> dict[str, int]:
     order = np.argsort(rank[names])
     return {texts[names[i]]: int(counts[i]) for i in order.tolist()}

@@ -98,11 +98,18 @@ class Table:
             reason = "is no text" if name in self.numbers else "is not there"
             raise KeyError(f"{self.path.name}: column {name} {reason}")
         if name not in self._codes:
-            encoded = self.texts[name].combine_chunks().dictionary_encode()
+            encoded = self._encoded(name)
             codes = encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
             distinct = np.array(encoded.dictionary.to_pylist(), dtype=object)
             self._codes[name] = _read_only(codes), _read_only(distinct)
         return self._codes[name]
+
+    def repeats(self, name: str) -> bool:
+        """Return whether a text stands more than once in a text column."""
+        return len(self._encoded(name).dictionary) < len(self)
+
+    def _encoded(self, name: str) -> pa.DictionaryArray:
+        return self.texts[name].combine_chunks().dictionary_encode()
 
     def index_in(self, name: str, texts: NDArray[Any] | Sequence[str]) -> NDArray[np.intp]:
         """Return where each cell of a text column stands in a list of texts, shape (rows,).
@@ -112,7 +119,7 @@ class Table:
         import pyarrow as pa
         import pyarrow.compute as pc
 
-        encoded = self.texts[name].combine_chunks().dictionary_encode()
+        encoded = self._encoded(name)
         distinct = encoded.dictionary
         known = pa.array(np.asarray(texts, dtype=object), distinct.type)
         places = pc.index_in(distinct, value_set=known).fill_null(-2)
@@ -143,7 +150,8 @@ class _Columns(Mapping[str, NDArray[Any]]):
         return len(self._table.texts) + len(self._table.numbers)
 
 
-def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, unique: Sequence[str] = ()) -> Table:
+def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, unique: Sequence[str] = (),
+               content: bytes | None = None) -> Table:  # fmt: skip
     """Read a table.
 
     Parameters
@@ -156,6 +164,8 @@ def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, uniq
         Takes everything that is wrong with the file.
     unique : sequence of str
         Columns whose cells together may stand in one row only; those not in the file do not count.
+    content : bytes, optional
+        Read in place of what the file holds: of a file that still grows, its complete lines.
 
     Returns
     -------
@@ -165,7 +175,7 @@ def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, uniq
     """
     path = Path(path)
     nothing = Table(path, _read_only(np.empty(0, np.int64)), MappingProxyType({}), MappingProxyType({}))
-    data = read_text(path, faults)
+    data = read_text(path, faults, content)
     if data is None:
         return nothing
     lines = split_lines(data) if data else None

@@ -14,13 +14,13 @@ __all__ = ["read_text"]
 _MOST_BYTE_FAULTS = 20
 
 
-def read_text(path: Path, faults: Faults) -> bytes | None:
+def read_text(path: Path, faults: Faults, content: bytes | None = None) -> bytes | None:
     """Return the content of a text file as UTF-8 with line feeds, or None if it is none.
 
     Bytes that are no UTF-8 are reported with their lines and read as Latin-1, so that the other
-    faults of the file can be told in the same run.
+    faults of the file can be told in the same run. `content` stands for the file's bytes where they are given.
     """
-    data = _read_bytes(path, faults)
+    data = _read_bytes(path, faults) if content is None else content
     if data is None:
         return None
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):

@@ -94,9 +94,7 @@ def find_blunders(
     return Blunders(dropped, unnamed, tuple(findings))
 
 
-def _ask_neighbours(
-    fits: Fits, slabs: Ints, fit_without: FitWithout, steps_of: StepsOf, step_limit: float
-) -> Ints:
+def _ask_neighbours(fits: Fits, slabs: Ints, fit_without: FitWithout, steps_of: StepsOf, step_limit: float) -> Ints:
     """Return for each slab the one mark whose absence makes it meet its neighbours, or -1."""
     m = fits.measured.shape[1]
     each = np.repeat(slabs, m)

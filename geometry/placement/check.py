@@ -197,7 +197,7 @@ def check_section(
         deviation=deviation,
         deviation_sigma=sigma,
         pose=pose_deviation(targets, fits, scale),
-        pose_sigma=np.sqrt(np.einsum("nii->ni", fits.covariance)),
+        pose_sigma=np.sqrt(np.einsum("gii->gi", fits.design.covariance))[fits.group],
         joints=between,
         by_tolerance=judged,
         verdict=_overall(judged, notes, fits),
@@ -272,7 +272,10 @@ def _subset(targets: Targets, rows: Ints) -> Targets:
 
 
 def _subset_fits(fits: Fits, rows: Ints) -> Fits:
-    per_slab = ("position", "rotation", "group", "residual", "w", "measured", "misfit", "suspicious", "explained")
+    per_slab = (
+        "position", "rotation", "group", "residual", "w", "measured", "misfit", "suspicious", "explained", "common",
+        "setup",
+    )  # fmt: skip
     return replace(fits, **{name: getattr(fits, name)[rows] for name in per_slab})
 
 

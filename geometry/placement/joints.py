@@ -14,7 +14,7 @@ from geometry.slabs import SlabType, Targets
 from geometry.survey import Fits
 from geometry.survey.points import Ints
 
-from .deviation import deviation_at, sigma_at
+from .deviation import common_at, deviation_at, sigma_at
 
 __all__ = ["Joints", "joint_gaps", "joints"]
 
@@ -60,14 +60,27 @@ def _ends(types: Sequence[SlabType], half_apart: Sequence[float]) -> Floats:
     return np.asarray(sides * size[:, None])
 
 
-def joint_gaps(
-    position: Floats, rotation: Floats, types: Sequence[SlabType], type_index: Ints, scale: float
-) -> Floats:
+def joint_gaps(position: Floats, rotation: Floats, types: Sequence[SlabType], type_index: Ints, scale: float) -> Floats:
     """Return the gap from each slab to the next one at the left and right edge, shape (n - 1, 2), m."""
     corners = to_grid(position, rotation, _ends(types, [t.width / 2 for t in types])[type_index], scale)
     between = from_grid(corners[:-1, 2], rotation[:-1], corners[1:, :1], scale)[:, 0, 1]
     right = from_grid(corners[:-1, 3], rotation[:-1], corners[1:, 1:2], scale)[:, 0, 1]
     return np.stack([between, right], axis=1)
+
+
+def _sigma_of_difference(fits: Fits, ends: Floats, rear: Ints, front: Ints) -> Floats:
+    """Return the standard uncertainty of front less rear slab at both sides of joints, shape (j, 2, 3), m.
+
+    What one set-up does to both slabs alike drops out; their frames are taken as parallel.
+    """
+    sigma = sigma_at(fits, ends)
+    variance = sigma[front, :2] ** 2 + sigma[rear, 2:] ** 2
+    one = np.flatnonzero((fits.setup[rear] == fits.setup[front]) & (fits.setup[rear] >= 0))
+    if fits.common.shape[2] and one.size:
+        effect = common_at(fits, ends)
+        both = np.einsum("jsck,jsck->jsc", effect[front[one], :2], effect[rear[one], 2:])
+        variance[one] = np.maximum(variance[one] - 2 * both, 0.0)
+    return np.asarray(np.sqrt(variance))
 
 
 def joints(
@@ -92,12 +105,11 @@ def joints(
     front = rear + 1
     under_rails = _ends(types, [rail_apart / 2] * len(types))
     off = deviation_at(targets, fits, under_rails, type_index, scale)
-    sigma = sigma_at(fits, under_rails)
     step = off[front, :2] - off[rear, 2:]
-    step_sigma = np.hypot(sigma[front, :2], sigma[rear, 2:])
+    step_sigma = _sigma_of_difference(fits, under_rails, rear, front)
     edges = _ends(types, [t.width / 2 for t in types])
     along = deviation_at(targets, fits, edges, type_index, scale)[..., 1]
-    edge_sigma = sigma_at(fits, edges)
+    edge_sigma = _sigma_of_difference(fits, edges, rear, front)
     return Joints(
         rear=rear,
         front=front,
@@ -108,6 +120,6 @@ def joints(
         step_line_sigma=step_sigma[..., 0],
         # the frames of neighbours differ by a milliradian, which turns millimetres into micrometres
         gap=target_gap[rear] + along[front, :2] - along[rear, 2:],
-        gap_sigma=np.hypot(edge_sigma[front, :2, 1], edge_sigma[rear, 2:, 1]),
+        gap_sigma=edge_sigma[..., 1],
         target_gap=target_gap[rear],
     )

@@ -88,7 +88,7 @@ class LayoutFinding:
     where : str
         Span or slabs concerned.
     rule : str
-        "joint gap", "clearance", "overlap", "outside", "crosses a structure joint".
+        "joint gap", "clearance", "overlap", "outside every span", "crosses a structure joint".
     value : float
         What it is, m.
     low, high : float
@@ -220,9 +220,7 @@ def fill_spans(
     return _place(alignment, edges[:, 0], counts, main, gap, clearance, lengths, rules), findings
 
 
-def _unfilled(
-    span: Span, slabs: int, rest: float, gap: float, clearance: float, rules: LayoutRules
-) -> LayoutFinding:
+def _unfilled(span: Span, slabs: int, rest: float, gap: float, clearance: float, rules: LayoutRules) -> LayoutFinding:
     """Return the rule that the filling that comes nearest breaks; `rest` is what its slabs leave of the span."""
     if slabs == 1:
         return LayoutFinding(
@@ -310,9 +308,7 @@ def check_layout(
 
     findings: list[LayoutFinding] = []
 
-    def note(
-        which: npt.NDArray[np.bool_], rule: str, value: Floats, allowed: Allowed | None, *, ahead: bool
-    ) -> None:
+    def note(which: npt.NDArray[np.bool_], rule: str, value: Floats, allowed: Allowed | None, *, ahead: bool) -> None:
         for i in np.flatnonzero(which):
             where = f"slab {names[i]} and {names[i + 1]}" if ahead else f"slab {names[i]}"
             low, high = (allowed.low, allowed.high) if allowed else (np.nan, np.nan)

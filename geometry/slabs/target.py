@@ -40,8 +40,8 @@ class Targets:
     seat_across, seat_up : ndarray, shape (n,)
         Largest offset of a rail seat from the design rail (either rail), m, not negative.
     warp : ndarray, shape (n,)
-        Design cant at the front end less that at the rear end, m over the cant base: twist that a rigid
-        slab does not have.
+        Twist that a rigid slab does not have: turn of the design track about its own axis from the rear to
+        the front end of the slab, times the cant base, m, + the left rail rises more.
     """
 
     position: Floats
@@ -132,9 +132,7 @@ def _rail_offsets(
     return np.asarray(seen[..., 1:, :])
 
 
-def target_poses(
-    alignment: Alignment, types: Sequence[SlabType], layout: Layout, seating: Seating
-) -> Targets:
+def target_poses(alignment: Alignment, types: Sequence[SlabType], layout: Layout, seating: Seating) -> Targets:
     """Fit each slab to the design rails over its length.
 
     Across and yaw follow the plan, up and pitch the level, roll the cant. "ends" and "centre" look at the

@@ -25,7 +25,7 @@ _ALPHA = 0.001  # level of the tests, two-sided (Baarda's usual choice)
 CRITICAL_W = float(stats.norm.isf(_ALPHA / 2))  # 3.29
 _NO_CHECK = 0.01  # a redundancy number below this: the coordinate is practically unchecked
 _ITERATIONS = 8
-_SETTLED = 1e-7  # the step after one this small is its square, m or rad
+_SETTLED = 1e-7  # what comes after a step this small is a thousandth of it: residual over size of slab, m or rad
 _BLOCK = 4096  # slabs at a time: what they need stays in the processor's cache
 
 
@@ -91,6 +91,12 @@ class Fits:
         The global test fails at the 0.1 percent level.
     explained : ndarray of bool, shape (n, m)
         Where suspicious: marks whose removal alone lets the rest pass.
+    common : ndarray, shape (n, 6, k)
+        What the uncertainty of the instrument set-up does to the pose, as a factor: its product with its
+        transpose is part of `covariance`, and slabs of one set-up share the k causes. k is 0 if nothing is
+        known of set-ups.
+    setup : ndarray of int, shape (n,)
+        Set-up that saw all marks of the slab, -1 if several did.
     """
 
     position: Floats
@@ -103,6 +109,8 @@ class Fits:
     misfit: Floats
     suspicious: Bools
     explained: Bools
+    common: Floats
+    setup: Ints
 
     @property
     def determined(self) -> Bools:
@@ -284,7 +292,7 @@ def _times(a: Floats, b: Floats) -> Floats:
 
 def fit_slabs(
     position: Floats, rotation: Floats, places: Floats, type_index: Ints, xyz: Floats, sigma: Floats,
-    scale: float = 1.0, covariance: Floats | None = None,
+    scale: float = 1.0, covariance: Floats | None = None, common: tuple[Floats, Ints] | None = None,
 ) -> Fits:  # fmt: skip
     """Fit a rigid slab to the measured marks of each slab.
 
@@ -306,6 +314,9 @@ def fit_slabs(
     covariance : ndarray, shape (n, 3m, 3m), optional
         Of easting, northing, level, mark by mark, m^2: used in place of `sigma`, which then only tells which
         marks count.
+    common : tuple of ndarray, shapes (n, 3m, k) and (n,), optional
+        What k causes of one standard deviation each, shared by all that a set-up saw, do to these
+        coordinates, m; and the set-up of each slab, -1 for none or several. Part of `covariance` already.
 
     Returns
     -------
@@ -354,13 +365,30 @@ def fit_slabs(
         misfit=misfit,
         suspicious=suspicious,
         explained=_explained(design, group, residual, misfit, suspicious),
+        common=_common_of_pose(design, group, rotation, measured, common),
+        setup=np.full(n, -1) if common is None else common[1],
     )
+
+
+def _common_of_pose(
+    design: Design, group: Ints, rotation: Floats, measured: Bools, common: tuple[Floats, Ints] | None
+) -> Floats:
+    """Carry the common causes from coordinates to poses, shape (n, 6, k)."""
+    n, m = measured.shape
+    if common is None:
+        return np.zeros((n, 6, 0))
+    causes = common[0].shape[2]
+    of_marks = np.where(measured[..., None, None], common[0].reshape(n, m, 3, causes), 0.0)
+    in_slab = np.einsum("nij,nmik->nmjk", rotation, of_marks).reshape(n, 3 * m, causes)
+    return np.asarray(design.gain[group] @ in_slab)
 
 
 def replaced(fits: Fits, rows: Ints, part: Fits) -> Fits:
     """Return fits with the rows of some slabs taken from another fit, which has these slabs only."""
     values = {}
-    for name in ("position", "rotation", "residual", "w", "measured", "misfit", "suspicious", "explained"):
+    for name in (
+        "position", "rotation", "residual", "w", "measured", "misfit", "suspicious", "explained", "common", "setup",
+    ):  # fmt: skip
         values[name] = getattr(fits, name).copy()
         values[name][rows] = getattr(part, name)
     group = fits.group.copy()

@@ -261,5 +261,3 @@ def match(
     xyz, sigma = run.gather(place, rows)
     findings = sorted(run.findings, key=lambda f: (f.slab < 0, f.slab))
     return MeasuredMarks(xyz, sigma, run.withheld, run.disputed, tuple(findings))
-
-
