@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -32,7 +33,12 @@ def told(answer: Answer, *wanted: str) -> None:
     assert all(": expected " in line and ", found " in line for line in lines)
 
 
-# file, what stands there, what shall stand there, and what has to be told
+def line_of(project: Path, text: str) -> int:
+    """Return the line of the project file on which a text stands first."""
+    return 1 + next(i for i, line in enumerate((project / P).read_text().splitlines()) if text in line)
+
+
+# file, what stands there, what shall stand there, and what has to be told; <text> is the line where a text stands
 ONE_CHANGE = {
     "length not finite": (H, "straight,180", "straight,nan", f"{H}:2: length_m: expected a length of 0.001"),
     "length infinite": (H, "straight,180", "straight,inf", f"{H}:2: length_m: expected a length"),
@@ -73,19 +79,19 @@ ONE_CHANGE = {
     "cells lacking": (C, "constant,1380,120,0,", "constant,1380,120", f"{C}:8: expected 5 cells, as in the header, found 3"),
     "decimal comma": (V, "212.480", "212,480", f"{V}:2: expected 8 cells, as in the header, found 9 (write 12.5, not 12,5"),
     "quoted decimal comma": (V, "212.480", '"212,480"', "write the decimal mark as a point: 212.480"),
-    "toml without quotes": (P, '"low_rail"', "low_rail", f"{P}:9:9: expected a line of TOML"),
+    "toml without quotes": (P, '"low_rail"', "low_rail", f"{P}:<pivot =>:9: expected a line of TOML"),
     "toml decimal comma": (P, "guard_factor = 2.0", "guard_factor = 2,0", "a decimal comma? write 12.5"),
     "toml key unknown": (P, "guard_factor", "guard_faktor", "found the unknown key guard_faktor (did you mean guard_factor?)"),
-    "toml key missing": (P, "sigma_plan_mm = 0.25", "", f"{P}:32: survey.sigma_plan_mm: expected a value, found none"),
+    "toml key missing": (P, "sigma_plan_mm = 0.25", "", f"{P}:<[survey]>: survey.sigma_plan_mm: expected a value, found none"),
     "toml key twice": (P, "guard_factor = 2.0", "guard_factor = 2.0\nguard_factor = 1.0", "cannot overwrite a value"),
     "toml text for number": (P, "guard_factor = 2.0", 'guard_factor = "2"', "expected a number, found '2' (without the quotes)"),
-    "toml not finite": (P, "guard_factor = 2.0", "guard_factor = nan", f"{P}:39: decision.guard_factor: expected a number, found nan or inf"),
-    "slab in mm": (P, "length_m = 5.2", "length_m = 5200", f"{P}:79: slab_type[1].length_m: expected at most 40 m, found 5200"),
+    "toml not finite": (P, "guard_factor = 2.0", "guard_factor = nan", f"{P}:<guard_factor>: decision.guard_factor: expected a number, found nan or inf"),
+    "slab in mm": (P, "length_m = 5.2", "length_m = 5200", f"{P}:<length_m = 5.2>: slab_type[1].length_m: expected at most 40 m, found 5200"),
     "cant base in m": (P, "cant_base_mm = 1500.0", "cant_base_mm = 1.5", "expected at least 500 mm, found 1.5"),
     "scale in ppm": (P, "grid_scale = 0.99988", "grid_scale = -120", "expected at least 0.99, found -120"),
     "radius of match in mm": (P, "match_radius_m = 0.12", "match_radius_m = 120", "expected at most 1 m, found 120"),
     "sigma zero": (P, "sigma_plan_mm = 0.25", "sigma_plan_mm = 0.0", "expected more than 0 mm, found 0"),
-    "two types of one name": (P, '"A364"', '"A520"', f"{P}:77: slab_type: expected names of slab types that differ, found 'A520' twice"),
+    "two types of one name": (P, '"A364"', '"A520"', f"{P}:<[[slab_type]]>: slab_type: expected names of slab types that differ, found 'A520' twice"),
     "two marks of one name": (P, '{ name = "RR", across_m = 1.05, along_m = -2.35 }', '{ name = "RL", across_m = 1.05, along_m = -2.35 }', "expected names of marks that differ, found 'RL' twice"),
     "mark in the wrong corner": (P, '"RL", across_m = -1.05, along_m = -2.35', '"RL", across_m = 1.05, along_m = -2.35', "expected RL in the corner that its name says, found it 1.05 m across (+ right) and -2.35 m along (+ front)"),
     "marks in other order": (P, '{ name = "RL", across_m = -1.05, along_m = -2.35 },\n', "", "slab_type[1].marks: expected"),
@@ -105,6 +111,7 @@ ONE_CHANGE = {
 
 @pytest.mark.parametrize(("name", "old", "new", "expected"), ONE_CHANGE.values(), ids=ONE_CHANGE)
 def test_one_wrong_thing_is_told_with_its_place(project: Path, name: str, old: str, new: str, expected: str) -> None:
+    expected = re.sub(r"<(.+?)>", lambda found: str(line_of(project, found[1])), expected)
     change(project, name, old, new)
     answer = run("check", project)
     told(answer, expected)
@@ -148,7 +155,7 @@ def test_all_faults_of_all_files_come_together(project: Path) -> None:
     (project / "layout.csv").write_text("slab,type,chainage_m\nA,A520,27500\nA,A520,27600\n")
     answer = run("check", project)
     told(answer, f"{H}:2: kind", f"{H}:2: length_m", f"{V}:2: level_m", f"{V}:4: kind", f"{C}:3: cant_end_mm",
-         f"{E}:2: chainage_back_m", f"{S}:3: chainage_start_m", f"{P}:39: decision.guard_factor", "layout.csv:3: slab")  # fmt: skip
+         f"{E}:2: chainage_back_m", f"{S}:3: chainage_start_m", f"{P}:{line_of(project, 'guard_factor')}: decision.guard_factor", "layout.csv:3: slab")  # fmt: skip
     assert len(answer.err.splitlines()) == 9
 
 
@@ -492,6 +499,7 @@ def test_one_point_and_points_of_one_slab_only(project: Path) -> None:
 def test_a_survey_without_rows_or_without_files(project: Path) -> None:
     (project / SURVEY).write_text((project / SURVEY).read_text().split("\n")[0] + "\n")
     told(run("check", project), "expected at least one row, found only the header")
+    shutil.rmtree(project / "readings")  # without a survey these would be taken
     (project / SURVEY).unlink()
     told(run("check", project), "expected a survey: CSV files of points, found none (put the surveyed points there")
     (project / "survey").rmdir()
@@ -543,6 +551,18 @@ def test_hostile_names_are_shown_and_written_as_what_they_are(project: Path) -> 
         assert "\x07" not in text
     assert "x" * 60 not in answer.out
     assert "[bold red]b[/]" in answer.out
+
+
+def test_hostile_names_of_files_and_folders_are_shown_as_what_they_are(project: Path) -> None:
+    hostile = "\x1b[31m\u202e"
+    (project / "survey" / f"{hostile}.csv").write_text("point\n1\n")
+    for arguments in ((project,), (project / hostile,), (project, "--from", hostile), (project, "--stage", hostile),
+                      (project, "--survey", hostile), (project, "--csv", project / hostile / "x")):  # fmt: skip
+        answer = run("check", *arguments)
+        assert answer.status == 2
+        assert "\x1b" not in answer.err
+        assert "\u202e" not in answer.err
+        assert "\\x1b[31m\\u202e" in answer.err
 
 
 def test_hostile_slab_names_are_no_formulas_in_a_result(project: Path) -> None:

@@ -270,14 +270,15 @@ def test_anchors_stand_in_the_middle_of_the_joints_on_the_bed(project: Path) -> 
 
     for anchor in anchors:
         beside = [slabs[anchor[name]] for name in ("rear_slab", "front_slab") if anchor[name]]
-        # a gap of 70 to 90 mm between slabs, of 80 mm where a row ends; steeper than level by less than 1 mm
-        low, high = (0.034, 0.046) if len(beside) == 2 else (0.0385, 0.0415)
+        # a gap of 70 to 90 mm between slabs, of 80 mm where a row ends; square to a slab that climbs by 10 permille
+        # the bed 255 mm below lies 2.6 mm off
+        low, high = (0.032, 0.048) if len(beside) == 2 else (0.037, 0.043)
         for slab in beside:
             assert low < apart(anchor, slab) < high
             # 200 mm of slab and 55 mm of mortar below the top face, less where the line climbs over 2.6 m
             assert float(slab["level_m"]) - float(anchor["level_m"]) == pytest.approx(0.255, abs=0.03)
         if len(beside) == 2:
-            assert abs(apart(anchor, beside[0]) - apart(anchor, beside[1])) < 0.001
+            assert abs(apart(anchor, beside[0]) - apart(anchor, beside[1])) < 0.0055
 
 
 def test_moves_are_withheld_where_the_survey_contradicts_itself(project: Path) -> None:
@@ -356,7 +357,7 @@ def test_a_picture_is_there_whole_or_not_at_all(project: Path, monkeypatch: pyte
         path.write_bytes(b"half a pict")
         raise KeyboardInterrupt
 
-    picture = project / "section.png"
+    picture = project / "drawn.png"
     monkeypatch.setattr(viewer.flat, "flat_picture", stopped)
     assert run("view", project, "--flat", "--picture", picture).status == 130
     assert not picture.exists()
@@ -367,7 +368,7 @@ def test_a_picture_is_there_whole_or_not_at_all(project: Path, monkeypatch: pyte
     assert answer.out == ""  # a picture is its own result; the rest is talk
     assert picture.read_bytes().startswith(b"\x89PNG")
     assert run("view", project, "--flat").status == 2
-    assert run("view", project, "--picture", project / "section.jpg").status == 2
+    assert run("view", project, "--picture", project / "drawn.jpg").status == 2
     assert "did you mean Q0299?" in run("view", project, "--picture", picture, "--slab", "Q0999").err
 
 
@@ -386,8 +387,17 @@ def test_the_demo_is_there_whole_or_not_at_all(tmp_path: Path, monkeypatch: pyte
     assert answer.err.startswith(f"slabpose: {folder}: expected a place to write to, found ")
     assert answer.err.endswith("no space left on device\n")
     assert list(folder.parent.iterdir()) == []
-    monkeypatch.undo()
+    targets: list[Path] = []
+
+    def noted(source: str, target: str, **named: object) -> object:
+        targets.append(Path(target))
+        return copied(source, target, **named)
+
+    monkeypatch.setattr(shutil.copytree, "__defaults__", (False, None, noted, False, False))
     assert run("demo", folder).status == 0
+    assert targets
+    assert not [target for target in targets if folder in target.parents]  # the folder appears as a whole
+    monkeypatch.undo()
     for path in DEMO.rglob("*"):
         if path.is_file() and "__pycache__" not in path.parts:
             assert (folder / path.relative_to(DEMO)).read_bytes() == path.read_bytes()

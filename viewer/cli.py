@@ -44,14 +44,16 @@ def number_in(text: str) -> float:
     return number if math.isfinite(number) else math.nan
 
 
-def _number(expected: str, low: float = -math.inf) -> Callable[[click.Context, click.Parameter, Any], Any]:
-    """Return a callback that turns a text, or each of several, into a finite number that is not below `low`."""
+def _number(
+    expected: str, low: float = -math.inf, high: float = math.inf
+) -> Callable[[click.Context, click.Parameter, Any], Any]:
+    """Return a callback that turns a text, or each of several, into a finite number of `low` to `high`."""
 
     def convert(context: click.Context, parameter: click.Parameter, given: Any) -> Any:
         if given is None or isinstance(given, tuple):
             return given and tuple(convert(context, parameter, text) for text in given)
         number = number_in(given)
-        if not number >= low:
+        if not low <= number <= high:
             raise click.BadParameter(f"expected {expected}, found {given!r}", context, parameter)
         return number
 
@@ -86,6 +88,18 @@ _survey_options = (
     click.option("--to", "end", metavar="PLACE", help="Only slabs up to here: a slab's name or a chainage in m."),
 )  # fmt: skip
 
+_readings_option = click.option(
+    "--readings", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
+    help="Readings in place of surveyed points; may be repeated. [default: PROJECT/readings if there is no survey]",
+)  # fmt: skip
+_field_options = (
+    click.option("--readings", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
+                 help="Instrument readings; may be repeated. [default: every CSV in PROJECT/readings]"),
+    click.option("--control", type=click.Path(path_type=Path), metavar="FILE",
+                 help="Control points. [default: PROJECT/control.csv]"),
+    click.option("--together", is_flag=True, help="Adjust all sound set-ups in one network, with marks they share."),
+)  # fmt: skip
+
 
 def _with(options: tuple[Callable[[Command], Command], ...]) -> Callable[[Command], Command]:
     def add(command: Command) -> Command:
@@ -99,7 +113,7 @@ def _with(options: tuple[Callable[[Command], Command], ...]) -> Callable[[Comman
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="slabpose")
 def cli() -> None:
-    r"""Tell of every precast track slab whether it lies where the design puts it.
+    """Tell of every precast track slab whether it lies where the design puts it.
 
     Before the mortar goes in: verdict, uncertainty, and how far which screw has to turn.
 
@@ -110,12 +124,12 @@ def cli() -> None:
       slabpose view try-it --picture section.png
 
     Exit status: 0 all within, 1 something is out, undecided or not measured, 2 bad input, 3 a bug.
-    """
+    """  # noqa: D301 - click wants the character itself
 
 
-@cli.command()
+@cli.command(short_help="Verdict of every slab and joint, and the moves that correct them.")
 @_PROJECT
-@_with(_survey_options)
+@_with((_survey_options[0], _readings_option, *_survey_options[1:]))
 @click.option("--all", "everything", is_flag=True, help="List every slab, not only those that need attention.")
 @_out_options("the verdict of each slab")
 @click.option("--corners", "corner_file", type=click.Path(dir_okay=False, path_type=Path), callback=_file,
@@ -123,35 +137,35 @@ def cli() -> None:
 @click.option("--joints", "joint_file", type=click.Path(dir_okay=False, path_type=Path), callback=_file,
               metavar="FILE", help="Write steps and gaps of each joint as CSV.")  # fmt: skip
 def check(**options: Any) -> int:
-    r"""Compare surveyed corner points with the design: verdicts and corrections.
+    """Compare surveyed corner points with the design: verdicts and corrections.
 
     \b
     Example:
       slabpose check demo_alignment --csv verdicts.csv
-    """
+    """  # noqa: D301 - click wants the character itself
     from viewer.commands import run_check
 
     return run_check(**options)
 
 
-@cli.command()
+@cli.command(short_help="Slabs with their target poses, and corners for setting out.")
 @_PROJECT
 @click.option("--show", "what", type=click.Choice(["slabs", "corners", "anchors"]), default="slabs", show_default=True,
               help="Slabs with target poses, target corners for setting out, or anchors.")  # fmt: skip
 @_out_options("the table")
 def layout(**options: Any) -> int:
-    r"""Lay out the slabs between the structure joints and give their target poses.
+    """Lay out the slabs between the structure joints and give their target poses.
 
     \b
     Example:
       slabpose layout demo_alignment --show corners --csv set_out.csv
-    """
+    """  # noqa: D301 - click wants the character itself
     from viewer.commands import run_layout
 
     return run_layout(**options)
 
 
-@cli.command()
+@cli.command(short_help="Values of the design along the line.")
 @_PROJECT
 @click.option("--at", "chainage", multiple=True, callback=_number("a chainage in metres, 27500 or 27+500.000"),
               metavar="CHAINAGE_M", help="At this chainage; repeatable.")  # fmt: skip
@@ -161,12 +175,12 @@ def layout(**options: Any) -> int:
               help="At regular chainages. [default: 20]")  # fmt: skip
 @_out_options("the table")
 def stations(**options: Any) -> int:
-    r"""Give position, bearing, radius, gradient and cant of the design along the line.
+    """Give position, bearing, radius, gradient and cant of the design along the line.
 
     \b
     Example:
       slabpose stations demo_alignment --at 27500 --at 28120
-    """
+    """  # noqa: D301 - click wants the character itself
     from viewer.commands import run_stations
 
     return run_stations(**options)
@@ -177,14 +191,14 @@ def stations(**options: Any) -> int:
 @click.argument("points", type=click.Path(path_type=Path))
 @_out_options("the table")
 def offsets(**options: Any) -> int:
-    r"""Give chainage, offset and height of points from the design line.
+    """Give chainage, offset and height of points from the design line.
 
     POINTS is a CSV with point, easting_m, northing_m, level_m.
 
     \b
     Example:
       slabpose offsets demo_alignment demo_alignment/survey/fine_adjustment.csv
-    """
+    """  # noqa: D301 - click wants the character itself
     from viewer.commands import run_offsets
 
     return run_offsets(**options)
@@ -200,26 +214,181 @@ def offsets(**options: Any) -> int:
 @click.option("--slab", metavar="NAME", help="Slab to show close up. [default: the worst]")
 @click.option("--flat", is_flag=True, help="Draw the flat overview, without any 3D library.")
 def view(**options: Any) -> int:
-    r"""Show the slabs in 3D, coloured by deviation.
+    """Show the slabs in 3D, coloured by deviation.
 
     \b
     Example:
       slabpose view demo_alignment --picture section.png
-    """
+    """  # noqa: D301 - click wants the character itself
     from viewer.commands import run_view
 
     return run_view(**options)
 
 
-@cli.command()
+@cli.command(short_help="Where the instrument stood, how certain that is, and what does not fit.")
+@_PROJECT
+@_with(_field_options)
+@_out_options("the set-ups")
+@click.option("--observations", "row_file", type=click.Path(dir_okay=False, path_type=Path), callback=_file,
+              metavar="FILE", help="Write residual, redundancy and test of each observation as CSV.")  # fmt: skip
+def setup(**options: Any) -> int:
+    """Solve free set-ups from readings to control points, and name what is wrong with one.
+
+    \b
+    Example:
+      slabpose setup demo_alignment --together
+    """  # noqa: D301 - click wants the character itself
+    from viewer.field_commands import run_setup
+
+    return run_setup(**options)
+
+
+@cli.command(short_help="Coordinates of slab marks from readings.")
+@_PROJECT
+@_with(_field_options)
+@click.option("--stage", metavar="NAME", help="Use only this stage. [default: the last stage of each slab]")
+@_out_options("the marks, in the form of a survey file,")
+def reduce(**options: Any) -> int:
+    """Turn readings into coordinates of slab marks with their uncertainty.
+
+    \b
+    Example:
+      slabpose reduce demo_alignment --csv marks.csv
+    """  # noqa: D301 - click wants the character itself
+    from viewer.field_commands import run_reduce
+
+    return run_reduce(**options)
+
+
+@cli.command(short_help="How slabs moved from one measurement to the next.")
+@_PROJECT
+@_with(_survey_options[:1])
+@click.option("--slab", "named", multiple=True, metavar="NAME",
+              help="Show this slab with every corner and screw; repeatable. "
+                   "[default: slabs measured twice or more]")  # fmt: skip
+@_out_options("every epoch")
+def history(**options: Any) -> int:
+    """Tell how slabs moved from one measurement to the next: moved or noise, made of asked, injection.
+
+    \b
+    Example:
+      slabpose history demo_alignment --slab Q0108
+    """  # noqa: D301 - click wants the character itself
+    from viewer.commands import run_history
+
+    return run_history(**options)
+
+
+@cli.command(short_help="Verdict and remaining moves while screws are turned.")
+@_PROJECT
+@click.option("--survey", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
+              help="Folder to watch. [default: PROJECT/survey]")  # fmt: skip
+@click.option("--interval", default="1", show_default=True, callback=_number("a time of at least 0.05 s", 0.05),
+              metavar="S", help="Look every so many seconds.")  # fmt: skip
+@click.option("--once", is_flag=True, help="Look once, tell of the slab measured last, and end.")
+@click.option("--until-idle", callback=_number("a time of at least 0 s", 0.0), metavar="S",
+              help="End when nothing has changed for so many seconds. [default: Ctrl-C ends]")  # fmt: skip
+def follow(**options: Any) -> int:
+    """Watch a survey folder while screws are turned: verdict and remaining moves after every measurement.
+
+    Nothing is written. The design is read once, at the start. Ctrl-C ends with exit status 130.
+
+    \b
+    Example:
+      slabpose follow demo_alignment --once
+    """  # noqa: D301 - click wants the character itself
+    from viewer.commands import run_follow
+
+    return run_follow(**options)
+
+
+_instrument_options = (
+    click.option("--instrument", type=click.Choice(["0.5", "1", "2"]), default="1", show_default=True,
+                 help="Assumed class: standard uncertainty of a direction in seconds of arc."),
+    *(click.option(f"--{name}", callback=_number("a number over 0", 1e-6), metavar=unit, help=text)
+      for name, unit, text in (
+          ("direction-arcsec", "ARCSEC", "Of a direction, mean of two faces. [default: by class]"),
+          ("zenith-arcsec", "ARCSEC", "Of a zenith angle, mean of two faces. [default: by class]"),
+          ("distance-mm", "MM", "Of a distance, constant part. [default: by class]"))),
+    *(click.option(f"--{name}", callback=_number("a number of at least 0", 0.0), metavar=unit, help=text)
+      for name, unit, text in (
+          ("distance-ppm", "PPM", "Of a distance, part that grows with it. [default: by class]"),
+          ("centring-mm", "MM", "Of a prism over its point in plan. [default: 0.3, assumed]"),
+          ("prism-height-mm", "MM", "Of a prism's height over its point. [default: 0.2, assumed]"))),
+    click.option("--rounds", default="1", show_default=True, callback=_number("a number of at least 1", 1.0),
+                 metavar="N", help="Rounds to control points, each in two faces."),
+    click.option("--mark-rounds", default="1", show_default=True, callback=_number("a number of at least 1", 1.0),
+                 metavar="N", help="Rounds to slab marks, each in two faces."),
+)  # fmt: skip
+_range_options = (
+    click.option("--range-min", default="10", show_default=True, callback=_number("a distance of at least 0 m", 0.0),
+                 metavar="M", help="Shortest sight to a control point."),
+    click.option("--range-max", default="80", show_default=True, callback=_number("a distance of at least 1 m", 1.0),
+                 metavar="M", help="Longest sight to a control point."),
+    click.option("--reach", default="80", show_default=True, callback=_number("a distance of at least 1 m", 1.0),
+                 metavar="M", help="Longest sight to a slab mark."),
+    click.option("--steep-deg", default="30", show_default=True, metavar="DEG",
+                 callback=_number("an angle of 1 to 89 degrees", 1.0, 89.0), help="Tell of sights steeper than this."),
+    click.option("--grazing-deg", default="1", show_default=True, metavar="DEG",
+                 callback=_number("an angle of 0 to 45 degrees", 0.0, 45.0),
+                 help="Tell of sights that meet a slab's top face flatter than this."),
+)  # fmt: skip
+_sigma = _number("a standard uncertainty over 0 mm", 1e-3)
+
+
+@cli.command("plan-setup", short_help="What a planned set-up of the instrument will be able to decide.")
+@_PROJECT
+@click.option("--at-chainage", "chainage", callback=_number("a chainage in metres, 27500 or 27+500.000"),
+              metavar="CHAINAGE_M", help="Planned position of the instrument, with --offset and --height.")  # fmt: skip
+@click.option("--offset", callback=_number("an offset in metres"), metavar="M", help="From the line, + to the right.")
+@click.option("--height", callback=_number("a height in metres"), metavar="M",
+              help="Of the tilting axis over the profile.")  # fmt: skip
+@click.option("--candidates", type=click.Path(path_type=Path), metavar="FILE",
+              help="Rank positions of a CSV: name with easting_m, northing_m, level_m, or with chainage_m, offset_m, "
+                   "height_m.")  # fmt: skip
+@click.option("--control", type=click.Path(path_type=Path), metavar="FILE",
+              help="Control points: point, easting_m, northing_m, level_m, perhaps sigma_easting_mm, "
+                   "sigma_northing_mm, sigma_level_mm. [default: PROJECT/control.csv]")  # fmt: skip
+@click.option("--sight", multiple=True, metavar="POINT",
+              help="Sight only this control point; repeatable. [default: all in range]")  # fmt: skip
+@click.option("--control-plan-mm", default="0.5", show_default=True, callback=_sigma, metavar="MM",
+              help="Assumed for control points without sigmas, easting and northing.")  # fmt: skip
+@click.option("--control-level-mm", default="0.3", show_default=True, callback=_sigma, metavar="MM",
+              help="Assumed for control points without sigmas, level.")  # fmt: skip
+@click.option("--left-percent", default="50", show_default=True, metavar="PERCENT",
+              callback=_number("a percentage of 0 to 99", 0.0, 99.0),
+              help="Part of a tolerance that has to be left after the guard bands.")  # fmt: skip
+@_with(_instrument_options)
+@_with(_range_options)
+@_out_options("the outlook of each slab")
+@click.option("--corners", "corner_file", type=click.Path(dir_okay=False, path_type=Path), callback=_file,
+              metavar="FILE", help="Write the expected uncertainty of each corner as CSV.")  # fmt: skip
+@click.option("--positions", "position_file", type=click.Path(dir_okay=False, path_type=Path), callback=_file,
+              metavar="FILE", help="Write the planned positions, the best first, as CSV.")  # fmt: skip
+def plan_setup(**options: Any) -> int:
+    """Tell what a planned set-up will be able to decide, before anything is measured.
+
+    Expected uncertainty of the set-up and of the slabs around it, and what that leaves of each tolerance. Exit
+    status 0 if every tolerance can be decided at some slab, else 1.
+
+    \b
+    Example:
+      slabpose plan-setup demo_alignment --at-chainage 27+560 --offset 2 --height 1.5
+    """  # noqa: D301 - click wants the character itself
+    from viewer.prospect_page import run_plan_setup
+
+    return run_plan_setup(**options)
+
+
+@cli.command(short_help="Write a copy of the demo project.")
 @click.argument("folder", type=click.Path(path_type=Path))
 def demo(folder: Path) -> int:
-    r"""Write a copy of the demo project into FOLDER, which must not exist yet.
+    """Write a copy of the demo project into FOLDER, which must not exist yet.
 
     \b
     Example:
       slabpose demo try-it
-    """
+    """  # noqa: D301 - click wants the character itself
     from viewer.commands import run_demo
 
     return run_demo(folder)

@@ -17,7 +17,10 @@ from geometry.alignment import format_chainage
 from geometry.alignment import project as project_points
 from geometry.errors import ChainageError, Fault, Faults, InputError, SlabposeError
 from geometry.exchange.cells import near
+from geometry.exchange.control_files import CONTROL_FILE
+from geometry.exchange.history_tables import EPOCH_DECIMALS, epoch_table
 from geometry.exchange.project import PROJECT_FILE, Project, digest, input_paths, open_alignment, open_project
+from geometry.exchange.readings_files import readings_paths
 from geometry.exchange.results import (
     CAUTIONS,
     Columns,
@@ -32,26 +35,47 @@ from geometry.exchange.results import (
     target_corner_table,
     target_table,
 )
-from geometry.exchange.survey_files import SURVEY_FOLDER, Survey, read_points, read_survey, survey_paths
+from geometry.exchange.survey_files import (
+    SURVEY_FOLDER,
+    Survey,
+    read_points,
+    read_stages,
+    read_survey,
+    survey_paths,
+)
 from geometry.exchange.writing import one_piece, table_to_records, write_csv, write_json
 from geometry.placement import SectionCheck, check_section
 from viewer.check_page import Chosen, check_document, show_check
 from viewer.cli import NOT_ALL_WITHIN, OK, leave_output, number_in
 from viewer.terminal import Progress, TableColumn, print_table, visible
 
-__all__ = ["run_check", "run_demo", "run_layout", "run_offsets", "run_stations", "run_view"]
+__all__ = [
+    "kept",
+    "out",
+    "run_check",
+    "run_demo",
+    "run_follow",
+    "run_history",
+    "run_layout",
+    "run_offsets",
+    "run_stations",
+    "run_view",
+    "to_reader",
+    "warn",
+]
 
 _PICTURES = (".png", ".svg", ".pdf")
 _FINE = {"easting_m": 5, "northing_m": 5, "level_m": 5}  # 10 um, for setting out
 _MOST_STATIONS = 2_000_000
 
 
-def _warn(faults: Sequence[Fault]) -> None:
+def warn(faults: Sequence[Fault]) -> None:
+    """Tell warnings on standard error."""
     for fault in faults:
         sys.stderr.write(f"warning: {visible(str(fault))}\n")
 
 
-def _kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) -> list[Path]:
+def kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) -> list[Path]:
     """Return the files that no result may replace: all that a project is or may be read from, and `read`.
 
     Raises
@@ -70,11 +94,12 @@ def _kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) -
             faults.error(str(file), "a place outside the survey folder", "one inside",
                          "every CSV in there is read as a survey")  # fmt: skip
     faults.stop_if_any()
-    return [*input_paths(project), *survey_paths(project), *read]
+    fieldwork = [project / CONTROL_FILE, *readings_paths(project)]
+    return [*input_paths(project), *survey_paths(project), *fieldwork, *read]
 
 
 @contextmanager
-def _to_reader() -> Iterator[None]:
+def to_reader() -> Iterator[None]:
     """Let the reader of the output leave when it has seen enough: the result stands all the same."""
     try:
         yield
@@ -83,7 +108,7 @@ def _to_reader() -> Iterator[None]:
         leave_output()
 
 
-def _out(
+def out(
     table: Columns, document: Mapping[str, Any], csv_file: Path | None, json_file: Path | None,
     inputs: Sequence[Path], decimals: Mapping[str, int] | None = None,
 ) -> bool:  # fmt: skip
@@ -94,18 +119,36 @@ def _out(
         comments = [f"{made['program']}, {made['made_at']}", *(f"made from {line}" for line in named)]
         write_csv(csv_file, table, decimals={**_FINE, **(decimals or {})}, inputs=inputs, comments=comments)
     if json_file is not None:
-        with _to_reader():
+        with to_reader():
             write_json(sys.stdout if str(json_file) == "-" else json_file, document, inputs=inputs)
     return str(json_file) != "-"
 
 
-def _check(project: Project, survey: Sequence[Path], stage: str | None) -> tuple[Survey, SectionCheck]:
+def _survey(project: Project, survey: Sequence[Path], readings: Sequence[Path], stage: str | None) -> Survey:
+    """Read surveyed points, or readings where they are named or nothing else is there."""
     paths = list(survey) or survey_paths(project.folder)
-    read = read_survey(project, paths, stage)
+    if readings and survey:
+        raise InputError([Fault("--readings", "either readings or surveyed points", "both")])
+    if not readings and (paths or not readings_paths(project.folder)):
+        return read_survey(project, paths, stage)
+    from viewer.field_commands import read_fieldwork
+    from viewer.setup_page import setup_findings
+
+    worked = read_fieldwork(project, readings, None, stage, together=False)
+    for mark, text in setup_findings(worked):
+        if mark == "!":
+            sys.stderr.write(f"warning: {visible(text)}\n")
+    return worked.survey
+
+
+def _check(
+    project: Project, survey: Sequence[Path], stage: str | None, readings: Sequence[Path] = ()
+) -> tuple[Survey, SectionCheck]:
     layout = project.layout
     if not len(layout.names):
         raise InputError([Fault(str(project.folder), "at least one slab in the layout", "none",
                                 "slabpose layout says why")])  # fmt: skip
+    read = _survey(project, survey, readings, stage)
     answer = check_section(
         project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), read.points,
         project.check_rules,
@@ -136,43 +179,81 @@ def _chosen(project: Project, start: str | None, end: str | None) -> npt.NDArray
     high = project.alignment.length if end is None else _place(project, end, "--to", faults)
     faults.stop_if_any()
     slabs = (project.layout.distance >= low) & (project.layout.distance <= high)
-    if not slabs.any():
+    if len(slabs) and not slabs.any():
         found = f"none from {start or 'the start'} to {end or 'the end'}"
         raise InputError([Fault("--from and --to", "slabs between them", found)])
     return np.asarray(slabs)
 
 
 def run_check(
-    project: Path, survey: Sequence[Path], stage: str | None, start: str | None, end: str | None,
-    everything: bool, csv_file: Path | None, json_file: Path | None, corner_file: Path | None,
+    project: Path, survey: Sequence[Path], readings: Sequence[Path], stage: str | None, start: str | None,
+    end: str | None, everything: bool, csv_file: Path | None, json_file: Path | None, corner_file: Path | None,
     joint_file: Path | None,
 ) -> int:  # fmt: skip
     """Check a section."""
-    files = _kept(project, survey, (csv_file, json_file, corner_file, joint_file))
+    files = kept(project, [*survey, *readings], (csv_file, json_file, corner_file, joint_file))
     with Progress("checking"):
         read_project = open_project(project)
         slabs_asked = _chosen(read_project, start, end)
-        read, answer = _check(read_project, survey, stage)
-    _warn((*read_project.warnings, *read.warnings))
+        read, answer = _check(read_project, survey, stage, readings)
+    warn((*read_project.warnings, *read.warnings))
     chosen = Chosen(slabs_asked, slabs_asked[answer.joints.rear] & slabs_asked[answer.joints.front])
     slabs = {name: values[chosen.slabs] for name, values in slab_table(read_project, answer).items()}
     joints = {name: values[chosen.joints] for name, values in joint_table(read_project, answer).items()}
     inputs = {**read_project.inputs, **read.inputs}
     document = check_document(read_project, read, answer, chosen, slabs, joints)
-    terminal = _out(slabs, document, csv_file, json_file, files)
+    terminal = out(slabs, document, csv_file, json_file, files)
     named = [line for name, sha in inputs.items() for line in [f"made from {name} {sha}"]]
     corners = corner_table(read_project, answer) if corner_file else {}
     for file, table in ((corner_file, corners), (joint_file, joints)):
         if file is not None:
-            kept = np.isin(table["slab"], slabs["slab"]) if table is corners else slice(None)
+            rows = np.isin(table["slab"], slabs["slab"]) if table is corners else slice(None)
             made = document["made_from"]
-            write_csv(file, {name: values[kept] for name, values in table.items()}, decimals=_FINE, inputs=files,
+            write_csv(file, {name: values[rows] for name, values in table.items()}, decimals=_FINE, inputs=files,
                       comments=[f"{made['program']}, {made['made_at']}", *named])  # fmt: skip
-    with _to_reader() if terminal else nullcontext():
+    with to_reader() if terminal else nullcontext():
         if terminal:
             show_check(read_project, read, answer, chosen, slabs, joints, everything=everything)
     good = all_within(answer, chosen.slabs, chosen.joints)
     return OK if good else NOT_ALL_WITHIN
+
+
+def run_history(
+    project: Path, survey: Sequence[Path], named: Sequence[str], csv_file: Path | None, json_file: Path | None
+) -> int:
+    """Show how slabs moved from epoch to epoch."""
+    from viewer.history_page import history_document, history_of, show_history, worth_telling
+
+    files = kept(project, survey, (csv_file, json_file))
+    with Progress("reading"):
+        read_project = open_project(project)
+        names = read_project.layout.names.tolist()
+        faults = Faults()
+        for name in named:
+            if name not in names:
+                faults.error("--slab", "the name of a slab", repr(name), near(name, names))
+        faults.stop_if_any()
+        read = read_stages(read_project, list(survey) or survey_paths(project))
+        history = history_of(read_project, read)
+    warn((*read_project.warnings, *read.warnings))
+    slabs = np.isin(read_project.layout.names, named) if named else worth_telling(read_project, history)
+    table = epoch_table(read_project, read.given, history)
+    # whoever names no slab gets the epochs of all in files: what was measured once is a history to come
+    rows = np.isin(table["slab"], read_project.layout.names[slabs]) if named else slice(None)
+    in_files = slabs if named else np.ones(len(names), dtype=bool)
+    document = history_document(read_project, read, history, in_files)
+    shown = {name: values[rows] for name, values in table.items()}
+    if out(shown, document, csv_file, json_file, files, EPOCH_DECIMALS):
+        with to_reader():
+            show_history(read_project, read, history, slabs, details=bool(named))
+    return OK
+
+
+def run_follow(project: Path, survey: Path | None, interval: float, once: bool, until_idle: float | None) -> int:
+    """Follow a survey while it grows."""
+    from viewer.follow import follow
+
+    return OK if follow(project, survey, interval, once=once, until_idle=until_idle) else NOT_ALL_WITHIN
 
 
 _LAYOUT_COLUMNS = (
@@ -198,11 +279,11 @@ def _chainages(values: np.ndarray[Any, Any]) -> list[str]:
 
 def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path | None) -> int:
     """Show the layout."""
-    files = _kept(project, (), (csv_file, json_file))
+    files = kept(project, (), (csv_file, json_file))
     with Progress("laying out"):
         read = open_project(project)
         table = {"slabs": target_table, "corners": target_corner_table, "anchors": anchor_table}[what](read)
-    _warn(read.warnings)
+    warn(read.warnings)
     findings = [str(finding) for finding in read.layout_findings]
     document = {
         "made_from": made_from(read.inputs),
@@ -212,7 +293,7 @@ def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path 
         what: table_to_records(table),
         "cautions": CAUTIONS,
     }
-    if _out(table, document, csv_file, json_file, files):
+    if out(table, document, csv_file, json_file, files):
         count = f"{len(read.layout.names)} slabs on {len(read.spans)} spans, seating {read.settings.layout.seating}"
         notes = [
             "bearing clockwise from grid north; pitch + forward end up, roll + left side up; versine + on a right-hand "
@@ -227,7 +308,7 @@ def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path 
             columns = [*(TableColumn(name.replace("_", " ")) for name in texts), *_POINT_COLUMNS]
             values = [table[name] for name in (*texts, "easting_m", "northing_m", "level_m")]
             notes = []
-        with _to_reader():
+        with to_reader():
             print_table(columns, values, f"{read.settings.name}: {count}", notes)
     for finding in findings:
         sys.stderr.write(f"layout: {visible(finding)}\n")
@@ -239,9 +320,9 @@ def run_stations(
     csv_file: Path | None, json_file: Path | None,
 ) -> int:  # fmt: skip
     """Show the alignment at chainages."""
-    files = _kept(project, (), (csv_file, json_file))
+    files = kept(project, (), (csv_file, json_file))
     alignment, count, settings, warnings = open_alignment(project)
-    _warn(warnings)
+    warn(warnings)
     try:
         asked = [*distance, *(float(count.to_distance(c)) for c in chainage)]
     except ChainageError as fault:
@@ -257,7 +338,7 @@ def run_stations(
     document = {
         "made_from": made_from(inputs), "project": settings.name, "stations": table_to_records(table),
     }  # fmt: skip
-    if _out(table, document, csv_file, json_file, files):
+    if out(table, document, csv_file, json_file, files):
         columns = [
             TableColumn("chainage", "km"), TableColumn("distance", "m", 3), *_POINT_COLUMNS,
             TableColumn("bearing", "deg", 5), TableColumn("radius", "m", 1, sign=True),
@@ -265,7 +346,7 @@ def run_stations(
         ]  # fmt: skip
         shown = [name for name in table if name != "curvature_1_km"]
         values = [_chainages(table[n]) if n == "chainage_m" else table[n] for n in shown]
-        with _to_reader():
+        with to_reader():
             print_table(columns, values, f"{settings.name}: the design line", [
                 "radius + to the right, none on a straight; cant + left rail higher; level is that of the profile.",
             ])  # fmt: skip
@@ -288,19 +369,19 @@ def _regular(starts: np.ndarray[Any, Any], first: np.ndarray[Any, Any], step: fl
 
 def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: Path | None) -> int:
     """Project points on the alignment."""
-    files = _kept(project, (points,), (csv_file, json_file))
+    files = kept(project, (points,), (csv_file, json_file))
     alignment, count, settings, warnings = open_alignment(project)
     faults = Faults(warnings=list(warnings))
     read, xyz = read_points(points, None, faults)
     # a file may hold more than is asked for here
-    _warn([w for w in faults.warnings if "column" not in w.expected])
+    warn([w for w in faults.warnings if "column" not in w.expected])
     faults.stop_if_any()
     with Progress("projecting"):
         feet = project_points(alignment, xyz)
     table = offset_table(count, read["point"], xyz, feet)
     inputs = {**_alignment_inputs(project), points.name: digest(points)}
     document = {"made_from": made_from(inputs), "project": settings.name, "points": table_to_records(table)}
-    if _out(table, document, csv_file, json_file, files):
+    if out(table, document, csv_file, json_file, files):
         place = np.where(feet.unique, table["place"], np.char.add(table["place"], ", not unique"))
         columns = [
             TableColumn("point"), TableColumn("chainage", "km"), TableColumn("offset", "m", 4, sign=True),
@@ -311,7 +392,7 @@ def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: P
         values: list[Any] = [
             table["point"], _chainages(table["chainage_m"]), table["offset_m"], table["height_m"], beyond, place,
         ]  # fmt: skip
-        with _to_reader():
+        with to_reader():
             print_table(columns, values, f"{settings.name}: points seen from the design line", [
                 "offset + to the right; height over the profile; beyond end - before the start, + after the end.",
             ])  # fmt: skip
@@ -325,7 +406,7 @@ def run_view(
     """Show the section."""
     from viewer.checked import section_of
 
-    files = _kept(project, survey, (picture,))
+    files = kept(project, survey, (picture,))
     if flat and picture is None:
         raise SlabposeError("--flat draws a picture: name it with --picture FILE")
     if flat and slab is not None:
@@ -338,7 +419,7 @@ def run_view(
         if slab is not None and slab not in names:
             raise InputError([Fault("--slab", "the name of a slab", repr(slab), near(slab, names))])
         read, answer = _check(read_project, survey, stage)
-        _warn((*read_project.warnings, *read.warnings))
+        warn((*read_project.warnings, *read.warnings))
         section = section_of(read_project, answer, _subtitle(read))
         if picture is not None:
             _draw(section, picture, quantity, slab, files, flat=flat)
@@ -387,7 +468,8 @@ def run_demo(folder: Path) -> int:
             shutil.copytree(source, draft, ignore=shutil.ignore_patterns("__pycache__"))
             draft.rename(folder)
     except (OSError, shutil.Error) as fault:
-        found = getattr(fault, "strerror", None) or str(fault)
-        raise InputError([Fault(str(folder), "a place to write to", found.lower())]) from fault
+        # a copy tells of each file that failed: source, target, why
+        why = fault.args[0][0][2] if isinstance(fault, shutil.Error) else fault.strerror
+        raise InputError([Fault(str(folder), "a place to write to", str(why).lower())]) from fault
     sys.stdout.write(f"{folder}: now try  slabpose check {folder}\n")
     return OK

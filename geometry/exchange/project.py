@@ -131,7 +131,7 @@ def _tell_left_out(folder: Path, faults: Faults) -> None:
 
 
 def input_paths(folder: Path) -> list[Path]:
-    """Return every file that a project may be read from, there or not; surveys are besides."""
+    """Return every file that a project may be read from, there or not; surveys and readings are besides."""
     return [folder / name for name in (PROJECT_FILE, *_TABLES)]
 
 

@@ -92,6 +92,26 @@ class SurveySettings(_Part):
     stages: list[Name] = []
 
 
+class InstrumentSettings(_Part):
+    """What a reading is worth, what the air does to it, and how well control points are known."""
+
+    sigma_direction_arcsec: Positive = 1.0
+    sigma_zenith_arcsec: Positive = 1.0
+    sigma_distance_mm: Positive = 1.0
+    ppm: NotNegative = 1.0
+    centring_mm: NotNegative = 0.3
+    target_height_mm: NotNegative = 0.2
+    refraction: Annotated[float, Field(ge=-5, le=5)] = 0.13
+    air_correction: bool = True
+    wavelength_um: Annotated[float, Field(ge=0.4, le=1.6)] = 0.658
+    assumed_temperature_c: Annotated[float, Field(ge=-40, le=60)] = 12.0
+    assumed_pressure_hpa: Annotated[float, Field(ge=500, le=1100)] = 1013.25
+    assumed_humidity_percent: Annotated[float, Field(ge=0, le=100)] = 60.0
+    control_sigma_plan_mm: NotNegative = 0.5
+    control_sigma_level_mm: NotNegative = 0.3
+    longest_sight_m: Positive = 120.0
+
+
 class InjectionSettings(_Part):
     """How far a corner may rise or settle while mortar is injected under the slab, and from which stage on it has."""
 
@@ -227,6 +247,7 @@ class ProjectSettings(_Part):
     layout: LayoutSettings = LayoutSettings()
     bed: BedSettings = BedSettings()
     survey: SurveySettings
+    instrument: InstrumentSettings = InstrumentSettings()
     decision: DecisionSettings = DecisionSettings()
     injection: InjectionSettings | None = None
     tolerance: Annotated[list[ToleranceSettings], Field(min_length=1)]

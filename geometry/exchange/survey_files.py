@@ -239,11 +239,7 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
     points, _, stages = _all_points(project, files, faults)
     rows, used = stage_rows(project, points.slab, points.xyz, *stages, stage, faults)
     if len(rows) < len(points):
-        label = points.label
-        points = SurveyPoints(
-            points.xyz[rows], points.sigma[rows], points.slab[rows], points.mark[rows], points.setup[rows],
-            points.time[rows], lambda row: label(int(rows[row])),
-        )  # fmt: skip
+        points = points.rows(rows)
     _tell_elsewhere(project, points, faults)
     inputs = {_shown(project, path): digest(path) for path in files}
     return Survey(points, used, inputs, tuple(faults.warnings))

@@ -45,9 +45,10 @@ NOTES: Final = {
     16: "a corner left out as wrong",
     32: "heights or marks contradict each other",
     64: "a move is beyond the screws",
+    128: "its set-up is in doubt",
 }
-_ABSENT, _TOO_FEW, _NO_CHECK, _NAMES, _LEFT_OUT, _CONTRADICT, _FAR = NOTES
-_WITHHELD = _NAMES | _LEFT_OUT | _CONTRADICT
+_ABSENT, _TOO_FEW, _NO_CHECK, _NAMES, _LEFT_OUT, _CONTRADICT, _FAR, _SETUP = NOTES
+_WITHHELD = _NAMES | _LEFT_OUT | _CONTRADICT | _SETUP
 UNJUDGED: Final = _ABSENT | _TOO_FEW | _WITHHELD
 """Bits of `NOTES` that keep a slab, and the joints beside it, from a verdict of within."""
 
@@ -153,18 +154,20 @@ def check_section(
     mark_names = _ByType([t.marks.names for t in types], type_index)
     target_marks = to_grid(targets.position, targets.rotation, places[type_index], scale)
     measured = match(target_marks, points, slab_names, mark_names, rules.match_radius)
-    covariance = _covariance(measured.sigma)
+    covariance = _covariance(measured)
 
     def fit(slabs: Ints, left_out: Bools) -> Fits:
         sigma = np.where(left_out[..., None], np.nan, measured.sigma[slabs])
         return fit_slabs(
             targets.position[slabs], targets.rotation[slabs], places, type_index[slabs], measured.xyz[slabs], sigma,
             scale, None if covariance is None else covariance[slabs],
+            None if measured.common is None or measured.setups is None
+            else (measured.common[slabs], measured.setups[slabs]),
         )  # fmt: skip
 
     everything = np.arange(len(type_index))
     first = fit(everything, np.zeros(measured.sigma.shape[:2], dtype=bool))
-    doubtful = first.suspicious | measured.withheld
+    doubtful = first.suspicious | measured.withheld | measured.doubted
 
     def fit_without(slabs: Ints, left_out: Bools) -> tuple[Fits, Floats]:
         fits = fit(slabs, left_out)
@@ -208,8 +211,11 @@ def check_section(
     )
 
 
-def _covariance(sigma: Floats) -> Floats | None:
-    """Return covariances in the grid, (n, 3m, 3m), m^2, if a mark's sigma is not the same all round in plan."""
+def _covariance(measured: MeasuredMarks) -> Floats | None:
+    """Return covariances in the grid, (n, 3m, 3m), m^2: those of the points, or if sigmas differ within the plan."""
+    if measured.covariance is not None:
+        return measured.covariance
+    sigma = measured.sigma
     if not (np.abs(sigma[..., 0] - sigma[..., 1]) > 1e-9).any():
         return None
     variance = np.nan_to_num(sigma, nan=1.0).reshape(len(sigma), -1) ** 2
@@ -306,6 +312,7 @@ def _notes(measured: MeasuredMarks, fits: Fits, dropped: Bools, unnamed: Bools, 
     notes[any_mark & ~fits.determined] |= _TOO_FEW
     notes[fits.determined & ~fits.checked] |= _NO_CHECK
     notes[measured.withheld] |= _NAMES
+    notes[measured.doubted] |= _SETUP
     notes[dropped.any(axis=1)] |= _LEFT_OUT
     notes[unnamed] |= _CONTRADICT
     notes[corrections.beyond_travel] |= _FAR
@@ -333,6 +340,6 @@ def _withheld(verdict: Verdicts, notes: Ints) -> Verdicts:
     """Return verdicts without those that a contradictory survey cannot bear."""
     verdict = verdict.copy()
     # it proves nothing, neither good nor bad; without the corner that was named as wrong, bad it may prove
-    verdict[(notes & (_NAMES | _CONTRADICT)) > 0] = UNDECIDED
+    verdict[(notes & (_NAMES | _CONTRADICT | _SETUP)) > 0] = UNDECIDED
     verdict[((notes & _WITHHELD) > 0) & (verdict != OUT)] = UNDECIDED
     return verdict

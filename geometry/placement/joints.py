@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -75,12 +76,16 @@ def _sigma_of_difference(fits: Fits, ends: Floats, rear: Ints, front: Ints) -> F
     """
     sigma = sigma_at(fits, ends)
     variance = sigma[front, :2] ** 2 + sigma[rear, 2:] ** 2
-    one = np.flatnonzero((fits.setup[rear] == fits.setup[front]) & (fits.setup[rear] >= 0))
-    if fits.common.shape[2] and one.size:
+    several = fits.setup.shape[1]
+    if several:
         effect = common_at(fits, ends)
-        both = np.einsum("jsck,jsck->jsc", effect[front[one], :2], effect[rear[one], 2:])
-        variance[one] = np.maximum(variance[one] - 2 * both, 0.0)
-    return np.asarray(np.sqrt(variance))
+        effect = effect.reshape(*effect.shape[:3], several, -1)
+        for a, b in product(range(several), repeat=2):
+            seen = fits.setup[rear, a] >= 0
+            one = np.flatnonzero(seen & (fits.setup[rear, a] == fits.setup[front, b]))
+            both = np.einsum("jsck,jsck->jsc", effect[front[one], :2, :, b], effect[rear[one], 2:, :, a])
+            variance[one] -= 2 * both
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def joints(

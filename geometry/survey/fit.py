@@ -91,12 +91,12 @@ class Fits:
         The global test fails at the 0.1 percent level.
     explained : ndarray of bool, shape (n, m)
         Where suspicious: marks whose removal alone lets the rest pass.
-    common : ndarray, shape (n, 6, k)
-        What the uncertainty of the instrument set-up does to the pose, as a factor: its product with its
-        transpose is part of `covariance`, and slabs of one set-up share the k causes. k is 0 if nothing is
-        known of set-ups.
-    setup : ndarray of int, shape (n,)
-        Set-up that saw all marks of the slab, -1 if several did.
+    common : ndarray, shape (n, 6, q k)
+        What the uncertainty of the q set-ups that saw a slab does to its pose, as a factor with k causes
+        for each: its product with its transpose is part of `covariance`, and slabs that one set-up saw share
+        its causes. q is 0 if nothing is known of set-ups.
+    setup : ndarray of int, shape (n, q)
+        These set-ups; -1 for none.
     """
 
     position: Floats
@@ -314,9 +314,9 @@ def fit_slabs(
     covariance : ndarray, shape (n, 3m, 3m), optional
         Of easting, northing, level, mark by mark, m^2: used in place of `sigma`, which then only tells which
         marks count.
-    common : tuple of ndarray, shapes (n, 3m, k) and (n,), optional
+    common : tuple of ndarray, shapes (n, 3m, q k) and (n, q), optional
         What k causes of one standard deviation each, shared by all that a set-up saw, do to these
-        coordinates, m; and the set-up of each slab, -1 for none or several. Part of `covariance` already.
+        coordinates, m, for each of q set-ups; and these set-ups, -1 for none. Part of `covariance` already.
 
     Returns
     -------
@@ -366,14 +366,14 @@ def fit_slabs(
         suspicious=suspicious,
         explained=_explained(design, group, residual, misfit, suspicious),
         common=_common_of_pose(design, group, rotation, measured, common),
-        setup=np.full(n, -1) if common is None else common[1],
+        setup=np.zeros((n, 0), dtype=np.intp) if common is None else common[1],
     )
 
 
 def _common_of_pose(
     design: Design, group: Ints, rotation: Floats, measured: Bools, common: tuple[Floats, Ints] | None
 ) -> Floats:
-    """Carry the common causes from coordinates to poses, shape (n, 6, k)."""
+    """Carry the common causes from coordinates to poses, shape (n, 6, q k)."""
     n, m = measured.shape
     if common is None:
         return np.zeros((n, 6, 0))

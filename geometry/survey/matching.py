@@ -32,14 +32,26 @@ class MeasuredMarks:
         Slabs whose points contradict their names: fitted, but without a verdict.
     disputed : ndarray of bool, shape (n, m)
         Marks on which set-ups do not agree.
+    doubted : ndarray of bool, shape (n,)
+        Slabs that were seen from a doubtful set-up.
     findings : tuple of SurveyFinding
+    covariance : ndarray, shape (n, 3m, 3m), optional
+        Of the coordinates of each slab, mark by mark, m^2, where the points came with theirs.
+    common : ndarray, shape (n, 3m, q k), optional
+        What the k causes of each of the q set-ups that saw a slab do to them, m; part of `covariance`.
+    setups : ndarray of int, shape (n, q), optional
+        These set-ups; -1 for none.
     """
 
     xyz: Floats
     sigma: Floats
     withheld: Bools
     disputed: Bools
+    doubted: Bools
     findings: tuple[SurveyFinding, ...]
+    covariance: Floats | None = None
+    common: Floats | None = None
+    setups: Ints | None = None
 
 
 def _grouped(keys: Ints) -> Iterator[tuple[int, Ints]]:
@@ -63,6 +75,7 @@ class _Matching:
         self.findings: list[SurveyFinding] = []
         self.withheld = np.zeros(self.slabs, dtype=bool)
         self.disputed = np.zeros((self.slabs, self.marks), dtype=bool)
+        self.doubted = np.zeros(self.slabs, dtype=bool)
 
     def mark_name(self, slab: int, mark: int) -> str:
         names = self.mark_names[slab]
@@ -194,9 +207,13 @@ class _Matching:
                           withholds=True)  # fmt: skip
         return np.asarray(rows[keep])
 
-    def gather(self, place: Ints, rows: Ints) -> tuple[Floats, Floats]:
-        """Return coordinates and sigmas by place; several set-ups are averaged by their weights."""
+    def gather(self, place: Ints, rows: Ints) -> tuple[Floats, Floats, Floats]:
+        """Return coordinates and sigmas by place, and the share of each row in its place, (rows, 3).
+
+        Several set-ups are averaged by their weights.
+        """
         p = self.points
+        share = np.ones((len(rows), 3))
         xyz = np.full((self.slabs * self.marks, 3), np.nan)
         sigma = np.full_like(xyz, np.nan)
         places = place[rows]
@@ -212,6 +229,7 @@ class _Matching:
             np.add.at(mean, places, weight * (p.xyz[rows] - origin))
             several = np.unique(places)
             mean[several] /= total[several]
+            share[twice] = weight / total[places]
             rest = np.abs(p.xyz[rows] - origin - mean[places])
             # variance of a value less the weighted mean it takes part in
             sigma_rest = np.sqrt(np.maximum(p.sigma[rows] ** 2 - 1 / total[places], 1e-18))
@@ -226,7 +244,38 @@ class _Matching:
             xyz[several] = self.targets.reshape(-1, 3)[several] + mean[several]
             sigma[several] = total[several] ** -0.5
         shape = self.slabs, self.marks, 3
-        return xyz.reshape(shape), sigma.reshape(shape)
+        return xyz.reshape(shape), sigma.reshape(shape), share
+
+    def covariances(self, place: Ints, rows: Ints, share: Floats) -> tuple[Floats, Floats, Ints] | None:
+        """Return covariance, common causes and set-ups of each slab; None if the points came without."""
+        p, n, m = self.points, self.slabs, self.marks
+        if p.own is None or p.common is None:
+            return None
+        slab, mark = np.divmod(place[rows], m)
+        # the set-ups of a slab, counted from 0
+        pairs, pair = np.unique(np.stack([slab, p.setup[rows]], axis=1), axis=0, return_inverse=True)
+        turn = np.arange(len(pairs)) - np.searchsorted(pairs[:, 0], pairs[:, 0])
+        most = int(turn.max(initial=0)) + 1
+        setups = np.full((n, most), -1)
+        setups[pairs[:, 0], turn] = pairs[:, 1]
+        by_mark, by_setup = np.zeros((n, m, m, 3, 3)), np.zeros((n, m, most, 3, p.common.shape[2]))
+        np.add.at(by_mark, (slab, mark, mark), share[:, :, None] * p.own[rows] * share[:, None, :])
+        np.add.at(by_setup, (slab, mark, turn[pair.ravel()]), share[:, :, None] * p.common[rows])
+        own = by_mark.transpose(0, 1, 3, 2, 4).reshape(n, 3 * m, 3 * m)
+        common = by_setup.transpose(0, 1, 3, 2, 4).reshape(n, 3 * m, -1)
+        return own + common @ np.swapaxes(common, 1, 2), common, setups
+
+    def doubt(self, place: Ints, rows: Ints) -> None:
+        """Withhold slabs that a doubtful set-up saw."""
+        if self.points.doubtful is None:
+            return
+        seen = np.unique(place[rows][self.points.doubtful[rows]] // self.marks)
+        self.doubted[seen] = True
+        if seen.size:
+            named = ", ".join(self.slab_names[i] for i in seen[:6].tolist())
+            more = f" and {seen.size - 6} more" if seen.size > 6 else ""
+            text = f"seen from a set-up in which something was wrong: slab {named}{more}"
+            self.find("set-up in doubt", -1, text, withholds=True)
 
 
 def match(
@@ -258,6 +307,8 @@ def match(
     run = _Matching(targets, points, slab_names, mark_names, radius)
     place = run.place()
     rows = run.drop_duplicates(place)
-    xyz, sigma = run.gather(place, rows)
+    xyz, sigma, share = run.gather(place, rows)
+    run.doubt(place, rows)
+    known = run.covariances(place, rows, share) or (None, None, None)
     findings = sorted(run.findings, key=lambda f: (f.slab < 0, f.slab))
-    return MeasuredMarks(xyz, sigma, run.withheld, run.disputed, tuple(findings))
+    return MeasuredMarks(xyz, sigma, run.withheld, run.disputed, run.doubted, tuple(findings), *known)

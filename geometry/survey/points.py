@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +37,13 @@ class SurveyPoints:
         When it was measured; NaT where unknown.
     label : callable
         ``label(row)`` names a point for people: file, line and point name.
+    own : ndarray, shape (p, 3, 3), optional
+        Covariance of a point that comes from its own reading, m^2.
+    common : ndarray, shape (p, 3, k), optional
+        What k causes of one standard deviation each do to a point, m; all points of a set-up share them. With
+        both given, `sigma` is the root of the diagonal of own + common common'.
+    doubtful : ndarray of bool, shape (p,), optional
+        Points of a set-up in which something was wrong: their slabs get no verdict.
     """
 
     xyz: Floats
@@ -45,6 +53,28 @@ class SurveyPoints:
     setup: Ints
     time: npt.NDArray[np.datetime64]
     label: Callable[[int], str]
+    own: Floats | None = None
+    common: Floats | None = None
+    doubtful: npt.NDArray[np.bool_] | None = None
+
+    def rows(self, which: Ints) -> Self:
+        """Return some of the points."""
+
+        def some(values: npt.NDArray[Any] | None) -> npt.NDArray[Any] | None:
+            return None if values is None else values[which]
+
+        return type(self)(
+            self.xyz[which],
+            self.sigma[which],
+            self.slab[which],
+            self.mark[which],
+            self.setup[which],
+            self.time[which],
+            lambda row: self.label(int(which[row])),
+            some(self.own),
+            some(self.common),
+            some(self.doubtful),
+        )
 
     def __len__(self) -> int:
         return len(self.xyz)
@@ -58,7 +88,7 @@ class SurveyFinding:
     ----------
     kind : str
         "swapped corners", "turned slab", "wrong slab", "no slab", "unknown slab", "unknown corner", "duplicate",
-        "measured again", "set-ups differ", "far", "blunder", "blunder not named".
+        "measured again", "set-ups differ", "set-up in doubt", "far", "blunder", "blunder not named".
     slab : int
         Index of the slab in the layout, -1 for none.
     text : str

@@ -1,0 +1,150 @@
+"""Readings of a project worked up: set-ups, and the points they saw, ready to be checked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from geometry.errors import Fault, Faults, InputError
+from geometry.survey import SurveyPoints
+from geometry.survey.air import Air
+from geometry.survey.fieldwork import Fieldwork, FieldworkRules, solve_fieldwork
+from geometry.survey.readings import Control, Instrument
+
+from .control_files import CONTROL_FILE, read_control
+from .project import Project, digest
+from .readings_files import FieldBook, read_field_book
+from .survey_files import Survey
+from .survey_names import stage_rows
+
+__all__ = ["WorkedUp", "work_up"]
+
+_SECOND = np.pi / 648_000
+
+
+@dataclass(frozen=True, eq=False)
+class WorkedUp:
+    """Readings, what they were worked up to, and the survey of slab marks that came of them.
+
+    Attributes
+    ----------
+    book : FieldBook
+    control : Control
+    work : Fieldwork
+    survey : Survey
+        The marks of slabs, with their covariances.
+    """
+
+    book: FieldBook
+    control: Control
+    work: Fieldwork
+    survey: Survey
+
+
+def fieldwork_rules(project: Project, *, together: bool) -> FieldworkRules:
+    """Return how the project file says that readings are worked up."""
+    s = project.settings.instrument
+    air = Air(s.wavelength_um, s.assumed_temperature_c, s.assumed_pressure_hpa, s.assumed_humidity_percent)
+    return FieldworkRules(
+        instrument=Instrument(
+            s.sigma_direction_arcsec * _SECOND, s.sigma_zenith_arcsec * _SECOND, s.sigma_distance_mm / 1e3, s.ppm,
+            s.centring_mm / 1e3, s.target_height_mm / 1e3,
+        ),
+        air=air if s.air_correction else None,
+        refraction=s.refraction,
+        grid_scale=project.alignment.rules.grid_scale,
+        longest_sight=s.longest_sight_m,
+        together=together,
+    )  # fmt: skip
+
+
+def work_up(
+    project: Project, paths: Sequence[Path | str], control_path: Path | None = None, stage: str | None = None,
+    together: bool = False,
+) -> WorkedUp:  # fmt: skip
+    """Read readings and control points, solve the set-ups, and return the marks they saw.
+
+    Parameters
+    ----------
+    project : Project
+    paths : sequence of Path
+        Files of readings.
+    control_path : Path, optional
+        Control points; ``control.csv`` of the project if left out.
+    stage : str, optional
+        Use only marks of this stage; else the last stage of each slab.
+    together : bool
+        Adjust all sound set-ups in one network.
+
+    Raises
+    ------
+    InputError
+        With every fault of all files.
+    """
+    faults = Faults()
+    path = control_path or project.folder / CONTROL_FILE
+    s = project.settings.instrument
+    assumed = (s.control_sigma_plan_mm / 1e3, s.control_sigma_plan_mm / 1e3, s.control_sigma_level_mm / 1e3)
+    control = read_control(path, faults, assumed)
+    book = read_field_book(project, paths, faults)
+    faults.stop_if_any()
+    if book is None:
+        raise AssertionError("a field book without faults was not read")
+    index = {name: i for i, name in enumerate(control.names)}
+    control_of = np.array([index.get(name, -1) for name in book.targets], dtype=np.intp)
+    for i in np.flatnonzero((control_of < 0) & (book.slab < 0)).tolist():
+        faults.error(book.where[i], "a control point, or a mark with its slab and corner",
+                     f"the unknown target {book.targets[i]!r}")  # fmt: skip
+    for i in np.flatnonzero((control_of >= 0) & (book.slab >= 0)).tolist():
+        faults.error(book.where[i], "either a control point or a mark of a slab", f"{book.targets[i]!r}, which is both")
+    faults.stop_if_any()
+    rules = fieldwork_rules(project, together=together)
+    work = solve_fieldwork(book.readings, book.setups, book.targets, control, control_of, rules)
+    inputs = {_name(project, p): digest(Path(p)) for p in [path, *paths]}
+    return WorkedUp(book, control, work, _survey(project, book, work, stage, inputs, faults))
+
+
+def _name(project: Project, path: Path | str) -> str:
+    full = Path(path).resolve()
+    inside = full.is_relative_to(project.folder.resolve())
+    return full.relative_to(project.folder.resolve()).as_posix() if inside else full.name
+
+
+def _survey(
+    project: Project, book: FieldBook, work: Fieldwork, stage: str | None, inputs: dict[str, str], faults: Faults
+) -> Survey:
+    sights = work.reduction.sights.rows(work.sight)
+    rows = np.flatnonzero(np.isfinite(work.points.xyz).all(axis=1) & (book.slab[sights.target] >= 0))
+    if not rows.size:
+        raise InputError([Fault("readings", "sights to marks of slabs from a set-up that is solved", "none",
+                                "slabpose setup says what is wrong with each set-up")])  # fmt: skip
+    target, setup = sights.target[rows], sights.setup[rows]
+    sound = np.array([state.sound for state in work.states])
+    begin = np.nanmin(book.time) if not np.isnat(book.time).all() else np.datetime64("NaT", "us")
+    seconds = np.nan_to_num(sights.order[rows])
+    time = begin + (seconds * 1e6).astype("timedelta64[us]")
+
+    def label(row: int) -> str:
+        i = int(target[row])
+        return f"{book.targets[i]} from {book.setups[int(setup[row])]} ({book.where[i]})"
+
+    points = SurveyPoints(
+        xyz=work.points.xyz[rows],
+        sigma=np.sqrt(np.einsum("nii->ni", work.points.covariance[rows])),
+        slab=book.slab[target],
+        mark=book.mark[target],
+        setup=setup + 1,
+        time=np.asarray(time, dtype="datetime64[us]"),
+        label=label,
+        own=work.points.own[rows],
+        common=work.points.common[rows],
+        doubtful=~sound[setup],
+    )
+    texts = ["", *dict.fromkeys(name for name in book.stages if name)]
+    codes = np.array([texts.index(name) for name in book.stages], dtype=np.intp)[setup]
+    chosen, used = stage_rows(project, points.slab, points.xyz, codes, texts, stage, faults)
+    faults.stop_if_any()
+    return Survey(points.rows(chosen), used, inputs, tuple(faults.warnings))

@@ -1,0 +1,214 @@
+"""Files of instrument readings: a field book as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from geometry.alignment.laws import Floats
+from geometry.errors import Faults
+from geometry.survey import NO_NAME, UNKNOWN_NAME
+from geometry.survey.points import Ints
+from geometry.survey.readings import Readings
+
+from .project import Project
+from .survey_names import joined
+from .tables import Column, Table, read_table
+
+__all__ = ["READINGS_FOLDER", "FieldBook", "read_field_book", "readings_paths"]
+
+READINGS_FOLDER = "readings"
+_UNITS = {"deg": np.pi / 180, "gon": np.pi / 200, "dms": np.pi / 180}
+_TURN = {"deg": 360.0, "gon": 400.0, "dms": 360.0}
+_DMS = r"^(?P<d>[0-9]{1,3})[-: \x{00B0}](?P<m>[0-5]?[0-9])[-: '\x{2032}](?P<s>[0-5]?[0-9](?:\.[0-9]+)?)[\"\x{2033}]?$"
+
+
+@dataclass(frozen=True, eq=False)
+class FieldBook:
+    """Readings of a project, and what they were taken to.
+
+    Attributes
+    ----------
+    readings : Readings
+        ``setup`` and ``target`` count in `setups` and `targets`.
+    setups, targets : tuple of str
+        Names of set-ups and of points sighted.
+    stages : tuple of str
+        Stage of each set-up; "" where none is named.
+    slab, mark : ndarray of int, shape (t,)
+        Slab of the layout and mark of its type that each target is; `NO_NAME` for points that are no marks,
+        `UNKNOWN_NAME` for names that do not exist.
+    time : ndarray of datetime64, shape (n,)
+        Of each reading; NaT where none is given.
+    where : tuple of str
+        File and line of the first reading to each target.
+    """
+
+    readings: Readings
+    setups: tuple[str, ...]
+    targets: tuple[str, ...]
+    stages: tuple[str, ...]
+    slab: Ints
+    mark: Ints
+    time: npt.NDArray[np.datetime64]
+    where: tuple[str, ...]
+
+
+def readings_paths(folder: Path) -> list[Path]:
+    """Return the files of readings of a project folder: every CSV in its folder ``readings``, by name."""
+    inside = folder / READINGS_FOLDER
+    return sorted(p for p in inside.iterdir() if p.suffix.lower() == ".csv") if inside.is_dir() else []
+
+
+def _number(name: str, what: str, low: float, high: float) -> Column:
+    return Column(name, "number", required=False, blank=True, low=low, high=high, what=what)
+
+
+def _columns() -> tuple[Column, ...]:
+    angles = []
+    for angle, what in (("direction", "a direction"), ("zenith", "a zenith angle")):
+        angles += [_number(f"{angle}_{unit}", what, 0.0, _TURN[unit]) for unit in ("deg", "gon")]
+        angles.append(Column(f"{angle}_dms", "text", required=False, blank=True, what=f"{what}, 123-45-06.7"))
+    return (
+        Column("setup", "text", what="a set-up name"),
+        Column("target", "text", what="the name of the point sighted"),
+        Column("slab", "text", required=False, blank=True, what="a slab name"),
+        Column("corner", "text", required=False, blank=True, what="a mark of the slab"),
+        _number("face", "face 1 or 2", 1, 2),
+        *angles,
+        _number("distance_m", "a slope distance", 0.5, 2000.0),
+        _number("instrument_height_m", "an instrument height", -3.0, 5.0),
+        _number("target_height_m", "a target height", -3.0, 5.0),
+        _number("prism_mm", "a prism constant", -100.0, 100.0),
+        _number("temperature_c", "a temperature", -40.0, 60.0),
+        _number("pressure_hpa", "an air pressure", 500.0, 1100.0),
+        _number("humidity_percent", "a relative humidity", 0.0, 100.0),
+        Column("stage", "text", required=False, blank=True, what="a stage"),
+        Column("time", "time", required=False, blank=True, what="a time"),
+    )
+
+
+def read_field_book(project: Project, paths: Sequence[Path | str], faults: Faults) -> FieldBook | None:
+    """Read readings.
+
+    A file has one column for directions and one for zenith angles, whose name ends in the unit: ``deg``,
+    ``gon`` or ``dms`` (degrees-minutes-seconds).
+
+    Parameters
+    ----------
+    project : Project
+    paths : sequence of Path
+    faults : Faults
+        Takes everything that is wrong.
+
+    Returns
+    -------
+    FieldBook, or None if there are faults.
+    """
+    tables = [read_table(path, _columns(), faults) for path in paths]
+    tables = [table for table in tables if len(table)]
+    angles = [(_angle(table, "direction", faults), _angle(table, "zenith", faults)) for table in tables]
+    if faults.errors or not tables:
+        if not faults.errors:
+            faults.error(READINGS_FOLDER, "readings", "none")
+        return None
+    setup, setups = joined(tables, "setup")
+    target, targets = joined(tables, "target")
+    stage, stages = joined(tables, "stage")
+    time = np.concatenate([_times(table) for table in tables])
+    # seconds from the first reading, or the order in the files
+    running = np.arange(len(setup), dtype=np.float64)
+    seconds = (time - np.nanmin(time)) / np.timedelta64(1, "s") if not np.isnat(time).all() else running
+    readings = Readings(
+        setup=setup - 1,
+        target=target - 1,
+        face=_filled(tables, "face", 1.0).astype(np.intp),
+        direction=np.concatenate([a for a, _ in angles]),
+        zenith=np.concatenate([z for _, z in angles]),
+        distance=_filled(tables, "distance_m", np.nan),
+        instrument_height=_filled(tables, "instrument_height_m", 0.0),
+        target_height=_filled(tables, "target_height_m", 0.0),
+        prism=_filled(tables, "prism_mm", 0.0) / 1e3,
+        temperature=_filled(tables, "temperature_c", np.nan),
+        pressure=_filled(tables, "pressure_hpa", np.nan),
+        humidity=_filled(tables, "humidity_percent", np.nan),
+        time=np.where(np.isnan(seconds), running, seconds),
+    )
+    first = np.unique(target, return_index=True)[1]
+    first_of_setup = np.unique(setup, return_index=True)[1]
+    where = [table.where(row, "target") for table in tables for row in range(len(table))]
+    slab, mark = _marks(project, tables, target, first, targets[1:], where, faults)
+    return FieldBook(
+        readings, tuple(setups[1:]), tuple(targets[1:]), tuple(stages[stage[i]] for i in first_of_setup.tolist()),
+        slab, mark, time, tuple(where[i] for i in first.tolist()),
+    )  # fmt: skip
+
+
+def _filled(tables: Sequence[Table], name: str, otherwise: float) -> Floats:
+    parts = [table.columns.get(name, np.full(len(table), np.nan)) for table in tables]
+    values = np.concatenate(parts)
+    return np.where(np.isnan(values), otherwise, values)
+
+
+def _times(table: Table) -> npt.NDArray[np.datetime64]:
+    return np.asarray(table.columns.get("time", np.full(len(table), np.datetime64("NaT"))), dtype="datetime64[us]")
+
+
+def _angle(table: Table, name: str, faults: Faults) -> Floats:
+    """Return an angle in rad from the one column that has it."""
+    given = [unit for unit in _UNITS if f"{name}_{unit}" in table]
+    if len(given) != 1:
+        found = " and ".join(f"{name}_{unit}" for unit in given) or "none"
+        faults.error(table.path.name, f"one of {name}_deg, {name}_gon and {name}_dms", found,
+                     "a file has one unit for each angle")  # fmt: skip
+        return np.full(len(table), np.nan)
+    unit = given[0]
+    values = _from_dms(table, f"{name}_dms", faults) if unit == "dms" else table[f"{name}_{unit}"]
+    return np.asarray(values * _UNITS[unit])
+
+
+def _from_dms(table: Table, name: str, faults: Faults) -> Floats:
+    """Return degrees from texts such as 123-45-06.7."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    texts = table.texts[name].combine_chunks()
+    parts = pc.extract_regex(texts, _DMS)
+    bad = pc.and_(pc.is_null(parts), pc.not_equal(texts, "")).to_numpy(zero_copy_only=False)
+    for row in np.flatnonzero(bad)[:20].tolist():
+        faults.error(table.where(row, name), "degrees-minutes-seconds as 123-45-06.7", repr(texts[row].as_py()))
+    numbers = [
+        pc.struct_field(parts, field).cast(pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64)
+        for field in ("d", "m", "s")
+    ]
+    return np.asarray(numbers[0] + numbers[1] / 60 + numbers[2] / 3600)
+
+
+def _marks(
+    project: Project, tables: Sequence[Table], target: Ints, first: Ints, targets: Sequence[str],
+    where: Sequence[str], faults: Faults,
+) -> tuple[Ints, Ints]:  # fmt: skip
+    """Return slab and mark of each target, and tell targets that are booked as two marks."""
+    slab_code, slabs = joined(tables, "slab")
+    mark_code, marks = joined(tables, "corner")
+    order = {str(name): i for i, name in enumerate(project.layout.names.tolist())}
+    slab_of = np.array([order.get(t, UNKNOWN_NAME) if t else NO_NAME for t in slabs])[slab_code]
+    names = [t.marks.names for t in project.types]
+    mark_of = np.array(
+        [[n.index(t) if t in n else UNKNOWN_NAME if t else NO_NAME for t in marks] for n in names]
+    )[project.layout.type_index[np.maximum(slab_of, 0)], mark_code]  # fmt: skip
+    slab, mark = slab_of[first], mark_of[first]
+    place = target - 1
+    other = np.flatnonzero((slab_of != slab[place]) | (mark_of != mark[place]))
+    for row in other[:20].tolist():
+        found = f"slab {slabs[slab_code[row]] or '(none)'}, corner {marks[mark_code[row]] or '(none)'}"
+        faults.error(where[row], f"{targets[place[row]]} booked as one mark everywhere", found)
+    for i in np.flatnonzero((slab == UNKNOWN_NAME) | ((slab >= 0) & (mark < 0)))[:20].tolist():
+        row = int(first[i])
+        found = f"slab {slabs[slab_code[row]]!r}, corner {marks[mark_code[row]]!r}"
+        faults.error(where[row], "a slab of the layout and a mark of its type", found)
+    return slab.astype(np.intp), mark.astype(np.intp)

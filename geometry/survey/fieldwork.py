@@ -1,0 +1,219 @@
+"""From the readings of a field book to set-ups and to the points that they saw."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .adjustment import AdjustmentError
+from .air import Air
+from .network import Network, NetworkResult, adjust_network
+from .points import Ints
+from .polar_uncertainty import PolarPoints, Stands, points_seen
+from .readings import Control, Instrument, Readings, Sights
+from .reduction import Reduction, foot_setups, reduce_readings
+from .setup import free_setup
+from .setup_result import FreeSetup
+
+__all__ = ["Fieldwork", "FieldworkRules", "SetupState", "solve_fieldwork"]
+
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class FieldworkRules:
+    """How readings are worked up.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    air : Air, optional
+        What the distance meter assumed of the air; without it distances are not corrected.
+    refraction : float
+        Coefficient k.
+    grid_scale : float
+        Grid length over true length in plan.
+    longest_sight : float
+        Sights longer than this are told, m.
+    together : bool
+        Adjust all sound set-ups in one network with the points they share.
+    """
+
+    instrument: Instrument
+    air: Air | None
+    refraction: float
+    grid_scale: float
+    longest_sight: float
+    together: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class SetupState:
+    """What became of a set-up: solved, or the reason why not.
+
+    Attributes
+    ----------
+    name : str
+    result : FreeSetup, optional
+    problem : str
+        Why there is no result; "" if there is one.
+    control : int
+        Control points sighted.
+    """
+
+    name: str
+    result: FreeSetup | None
+    problem: str
+    control: int
+
+    @property
+    def sound(self) -> bool:
+        """Whether the set-up is solved, everything in it fits, and something checks it."""
+        return self.result is not None and self.result.sound
+
+
+@dataclass(frozen=True, eq=False)
+class Fieldwork:
+    """Worked-up readings.
+
+    Attributes
+    ----------
+    reduction : Reduction
+        Mean sights, and the instrument's errors.
+    states : tuple of SetupState
+        One for each set-up.
+    stands : Stands
+        Places of the set-ups as they are used; nan where not solved.
+    points : PolarPoints
+        Of the sights to points that are no control; nan from set-ups without a place.
+    sight : ndarray of int, shape (n,)
+        Row of the mean sights of each point.
+    network : NetworkResult, optional
+        With all sound set-ups together.
+    networked : tuple of int
+        Set-ups that took part in it, in its order.
+    findings : tuple of str
+        What the readings themselves show.
+    """
+
+    reduction: Reduction
+    states: tuple[SetupState, ...]
+    stands: Stands
+    points: PolarPoints
+    sight: Ints
+    network: NetworkResult | None
+    networked: tuple[int, ...]
+    findings: tuple[str, ...]
+
+
+def solve_fieldwork(
+    readings: Readings, setups: Sequence[str], targets: Sequence[str], control: Control, control_of: Ints,
+    rules: FieldworkRules,
+) -> Fieldwork:  # fmt: skip
+    """Reduce readings, solve every set-up, and return the points they saw.
+
+    Parameters
+    ----------
+    readings : Readings
+    setups, targets : sequence of str
+        Names that ``readings.setup`` and ``readings.target`` count in.
+    control : Control
+    control_of : ndarray of int, shape (t,)
+        Control point that each target is; -1 for none.
+    rules : FieldworkRules
+
+    Returns
+    -------
+    Fieldwork
+    """
+    rounds = reduce_readings(readings, rules.air, False, setups)
+    mean = reduce_readings(readings, rules.air, True, setups)
+    findings = [f.text for f in mean.findings]
+    stopped = {int(readings.setup[row]) for f in mean.findings if f.stops for row in f.rows}
+    states = tuple(
+        _state(name, i, rounds.sights, control, control_of, rules, stopped=i in stopped)
+        for i, name in enumerate(setups)
+    )
+    to_control = mean.sights.rows(control_of[mean.sights.target] >= 0)
+    to_control = Sights(**{**vars(to_control), "target": control_of[to_control.target]})
+    findings += [f.text for f in foot_setups(to_control, control, setups)]
+    far = np.flatnonzero(mean.sights.distance > rules.longest_sight)
+    if far.size:
+        row = int(far[0])
+        findings.append(
+            f"{far.size} sight{'s' * (far.size > 1)} over {rules.longest_sight:g} m, the first from "
+            f"{setups[int(mean.sights.setup[row])]} to {targets[int(mean.sights.target[row])]}, "
+            f"{float(mean.sights.distance[row]):.1f} m: another point, or another set-up?"
+        )
+    stands = _stands(states)
+    network, networked = None, tuple(i for i, state in enumerate(states) if state.sound)
+    if rules.together and networked:
+        network = _together(mean.sights, networked, setups, targets, control, control_of, rules)
+        rows = np.array(networked)
+        position, orientation = stands.position.copy(), stands.orientation.copy()
+        covariance = stands.covariance.copy()
+        position[rows], orientation[rows] = network.setups, network.orientation
+        covariance[rows] = network.setup_covariance
+        stands = Stands(position, orientation, covariance)
+    sight = np.flatnonzero(control_of[mean.sights.target] < 0)
+    points = points_seen(stands, mean.sights.rows(sight), rules.instrument, rules.refraction, rules.grid_scale)
+    return Fieldwork(mean, states, stands, points, sight, network, networked if network else (), tuple(findings))
+
+
+def _state(
+    name: str, index: int, sights: Sights, control: Control, control_of: Ints, rules: FieldworkRules, *, stopped: bool
+) -> SetupState:
+    own = (sights.setup == index) & (control_of[sights.target] >= 0)
+    mine = sights.rows(own)
+    mine = Sights(**{**vars(mine), "target": control_of[mine.target], "setup": np.zeros(len(mine), dtype=np.intp)})
+    count = len(np.unique(mine.target))
+    if stopped:
+        return SetupState(name, None, "its readings cannot be used until what is told of them is cleared up", count)
+    if not count:
+        return SetupState(name, None, "no control point was sighted: sight at least two", 0)
+    try:
+        result = free_setup(
+            mine, control, rules.instrument, name, refraction=rules.refraction, grid_scale=rules.grid_scale
+        )
+    except AdjustmentError as error:
+        return SetupState(name, None, str(error), count)
+    return SetupState(name, result, "", count)
+
+
+def _stands(states: Sequence[SetupState]) -> Stands:
+    s = len(states)
+    position, orientation = np.full((s, 3), np.nan), np.full(s, np.nan)
+    covariance = np.zeros((s, 4, 4))
+    for i, state in enumerate(states):
+        if state.result is not None:
+            position[i], orientation[i] = state.result.position, state.result.orientation
+            covariance[i] = np.nan_to_num(state.result.covariance)
+    return Stands(position, orientation, covariance)
+
+
+def _together(
+    sights: Sights, networked: tuple[int, ...], setups: Sequence[str], targets: Sequence[str], control: Control,
+    control_of: Ints, rules: FieldworkRules,
+) -> NetworkResult:  # fmt: skip
+    """Adjust the sound set-ups with the points that more than one of them saw, and with control."""
+    chosen = np.full(len(setups), -1)
+    chosen[list(networked)] = np.arange(len(networked))
+    rows = np.flatnonzero(chosen[sights.setup] >= 0)
+    pairs = np.unique(np.stack([sights.target[rows], sights.setup[rows]], axis=1), axis=0)
+    often = np.bincount(pairs[:, 0], minlength=len(targets)) > 1
+    use = often | (control_of >= 0)
+    rows = rows[use[sights.target[rows]]]
+    points = np.unique(sights.target[rows])
+    known, sigma = np.full((len(points), 3), np.nan), np.full((len(points), 3), np.inf)
+    is_control = control_of[points] >= 0
+    known[is_control] = control.xyz[control_of[points[is_control]]]
+    sigma[is_control] = control.sigma[control_of[points[is_control]]]
+    mine = sights.rows(rows)
+    mine = Sights(
+        **{**vars(mine), "target": np.searchsorted(points, mine.target), "setup": chosen[mine.setup].astype(np.intp)}
+    )
+    network = Network([targets[i] for i in points.tolist()], known, sigma, [setups[i] for i in networked], mine)
+    return adjust_network(network, rules.instrument, rules.refraction, rules.grid_scale)
