@@ -184,6 +184,18 @@ def test_a_free_network_fits_onto_its_approximate_points() -> None:
     assert np.abs(error).max() < 0.004
 
 
+def test_instrument_and_prism_heights_count_from_the_points() -> None:
+    network, points, setups = corridor(5, seed=15, noise=0.0)
+    s = network.sights
+    lower = Sights.of(s.target, s.direction, s.zenith, s.distance, 1.55, 0.35, setup=s.setup)
+    raised = replace(network, known=network.known - [0, 0, 0.35], sights=lower)
+    xyz, _ = rough_network(raised, 0.13, 1.0)
+    np.testing.assert_allclose(xyz[len(points) :], setups - [0, 0, 1.55], rtol=0, atol=0.01)
+    result = adjust_network(raised, INSTRUMENT)
+    np.testing.assert_allclose(result.points, points - [0, 0, 0.35], rtol=0, atol=5e-8)
+    np.testing.assert_allclose(result.setups, setups - [0, 0, 1.55], rtol=0, atol=5e-8)
+
+
 def test_a_network_of_directions_alone_is_intersected() -> None:
     network, points, _ = corridor(6, seed=7, control_every=60.0, noise=0.0)
     s = network.sights

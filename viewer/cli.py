@@ -229,6 +229,7 @@ def view(**options: Any) -> int:
 @_PROJECT
 @_with(_field_options)
 @_out_options("the set-ups")
+@click.option("--free", is_flag=True, help="Together, and hold no control point: how well the sights agree.")
 @click.option("--observations", "row_file", type=click.Path(dir_okay=False, path_type=Path), callback=_file,
               metavar="FILE", help="Write residual, redundancy and test of each observation as CSV.")  # fmt: skip
 def setup(**options: Any) -> int:

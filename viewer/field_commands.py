@@ -24,25 +24,31 @@ _DECIMALS = {"s0": 3, "misfit": 2, "misfit_limit": 2, "largest_w": 2, "residual"
 
 
 def read_fieldwork(
-    project: Project, readings: Sequence[Path], control: Path | None, stage: str | None, *, together: bool
+    project: Project,
+    readings: Sequence[Path],
+    control: Path | None,
+    stage: str | None,
+    *,
+    together: bool,
+    free: bool = False,
 ) -> WorkedUp:
     """Work up the readings of a project, or those named."""
     paths = list(readings) or readings_paths(project.folder)
     if not paths:
         raise InputError([Fault(str(project.folder / READINGS_FOLDER), "CSV files of readings", "none",
                                 "put them there, or name a file with --readings")])  # fmt: skip
-    return work_up(project, paths, control, stage, together)
+    return work_up(project, paths, control, stage, together or free, free)
 
 
 def run_setup(
-    project: Path, readings: Sequence[Path], control: Path | None, together: bool, csv_file: Path | None,
+    project: Path, readings: Sequence[Path], control: Path | None, together: bool, free: bool, csv_file: Path | None,
     json_file: Path | None, row_file: Path | None,
 ) -> int:  # fmt: skip
     """Solve set-ups."""
     files = kept(project, [*readings, *([control] if control else [])], (csv_file, json_file, row_file))
     with Progress("adjusting"):
         read = open_project(project)
-        worked = read_fieldwork(read, readings, control, None, together=together)
+        worked = read_fieldwork(read, readings, control, None, together=together, free=free)
     warn((*read.warnings, *worked.survey.warnings))
     document = setup_document(read, worked)
     terminal = out(setup_table(worked), document, csv_file, json_file, files, _DECIMALS)

@@ -160,9 +160,7 @@ def build_alignment(
     return alignment, count
 
 
-def _joint_hint(
-    text: str, element: int, horizontal: Sequence[HorizontalElement], cant: Sequence[CantElement]
-) -> str:
+def _joint_hint(text: str, element: int, horizontal: Sequence[HorizontalElement], cant: Sequence[CantElement]) -> str:
     """Return what may be behind a fault of a joint: a sign, a unit, exchanged columns, or intent."""
     quantity, jumps, size = text.partition(" jumps by ")
     hint = ""

@@ -15,6 +15,7 @@ from geometry.survey.fieldwork import Fieldwork, FieldworkRules, solve_fieldwork
 from geometry.survey.readings import Control, Instrument
 
 from .control_files import CONTROL_FILE, read_control
+from .levelling_files import LEVELLING_FILE, read_levelling
 from .project import Project, digest
 from .readings_files import FieldBook, read_field_book
 from .survey_files import Survey
@@ -44,7 +45,7 @@ class WorkedUp:
     survey: Survey
 
 
-def fieldwork_rules(project: Project, *, together: bool) -> FieldworkRules:
+def fieldwork_rules(project: Project, *, together: bool, free: bool = False) -> FieldworkRules:
     """Return how the project file says that readings are worked up."""
     s = project.settings.instrument
     air = Air(s.wavelength_um, s.assumed_temperature_c, s.assumed_pressure_hpa, s.assumed_humidity_percent)
@@ -58,12 +59,13 @@ def fieldwork_rules(project: Project, *, together: bool) -> FieldworkRules:
         grid_scale=project.alignment.rules.grid_scale,
         longest_sight=s.longest_sight_m,
         together=together,
+        free=free,
     )  # fmt: skip
 
 
 def work_up(
     project: Project, paths: Sequence[Path | str], control_path: Path | None = None, stage: str | None = None,
-    together: bool = False,
+    together: bool = False, free: bool = False,
 ) -> WorkedUp:  # fmt: skip
     """Read readings and control points, solve the set-ups, and return the marks they saw.
 
@@ -77,7 +79,9 @@ def work_up(
     stage : str, optional
         Use only marks of this stage; else the last stage of each slab.
     together : bool
-        Adjust all sound set-ups in one network.
+        Adjust all sound set-ups in one network, with ``levelling.csv`` of the project if it is there.
+    free : bool
+        Let control points go in that network.
 
     Raises
     ------
@@ -100,10 +104,13 @@ def work_up(
                      f"the unknown target {book.targets[i]!r}")  # fmt: skip
     for i in np.flatnonzero((control_of >= 0) & (book.slab >= 0)).tolist():
         faults.error(book.where[i], "either a control point or a mark of a slab", f"{book.targets[i]!r}, which is both")
+    lines_path = project.folder / LEVELLING_FILE
+    known = {*control.names, *book.targets}
+    lines = read_levelling(lines_path, known, s.levelling_mm_per_root_km / 1e3, faults) if together else None
     faults.stop_if_any()
-    rules = fieldwork_rules(project, together=together)
-    work = solve_fieldwork(book.readings, book.setups, book.targets, control, control_of, rules)
-    inputs = {_name(project, p): digest(Path(p)) for p in [path, *paths]}
+    rules = fieldwork_rules(project, together=together, free=free)
+    work = solve_fieldwork(book.readings, book.setups, book.targets, control, control_of, rules, lines)
+    inputs = {_name(project, p): digest(Path(p)) for p in [path, *paths, *([lines_path] if lines else [])]}
     return WorkedUp(book, control, work, _survey(project, book, work, stage, inputs, faults))
 
 

@@ -110,6 +110,7 @@ class InstrumentSettings(_Part):
     control_sigma_plan_mm: NotNegative = 0.5
     control_sigma_level_mm: NotNegative = 0.3
     longest_sight_m: Positive = 120.0
+    levelling_mm_per_root_km: Positive = 0.3
 
 
 class InjectionSettings(_Part):

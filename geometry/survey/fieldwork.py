@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from geometry.alignment.laws import Floats
+
 from .adjustment import AdjustmentError
 from .air import Air
-from .network import Network, NetworkResult, adjust_network
+from .network import Levelling, Network, NetworkResult, adjust_network
 from .points import Ints
 from .polar_uncertainty import PolarPoints, Stands, points_seen
 from .readings import Control, Instrument, Readings, Sights
@@ -18,9 +20,29 @@ from .reduction import Reduction, foot_setups, reduce_readings
 from .setup import free_setup
 from .setup_result import FreeSetup
 
-__all__ = ["Fieldwork", "FieldworkRules", "SetupState", "solve_fieldwork"]
+__all__ = ["Fieldwork", "FieldworkRules", "LevellingLines", "SetupState", "solve_fieldwork"]
 
 Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class LevellingLines:
+    """Levelling lines between named points.
+
+    Attributes
+    ----------
+    start, end : tuple of str
+    difference, length : ndarray, shape (l,)
+        Level of the end less that of the start, and length of the line, m.
+    sigma_per_root_km : float
+        Standard uncertainty of one kilometre, m.
+    """
+
+    start: tuple[str, ...]
+    end: tuple[str, ...]
+    difference: Floats
+    length: Floats
+    sigma_per_root_km: float
 
 
 @dataclass(frozen=True)
@@ -40,6 +62,8 @@ class FieldworkRules:
         Sights longer than this are told, m.
     together : bool
         Adjust all sound set-ups in one network with the points they share.
+    free : bool
+        Let control points go in that network, and hold it by inner constraints on them.
     """
 
     instrument: Instrument
@@ -48,6 +72,7 @@ class FieldworkRules:
     grid_scale: float
     longest_sight: float
     together: bool = False
+    free: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +136,7 @@ class Fieldwork:
 
 def solve_fieldwork(
     readings: Readings, setups: Sequence[str], targets: Sequence[str], control: Control, control_of: Ints,
-    rules: FieldworkRules,
+    rules: FieldworkRules, levelling: LevellingLines | None = None,
 ) -> Fieldwork:  # fmt: skip
     """Reduce readings, solve every set-up, and return the points they saw.
 
@@ -124,6 +149,8 @@ def solve_fieldwork(
     control_of : ndarray of int, shape (t,)
         Control point that each target is; -1 for none.
     rules : FieldworkRules
+    levelling : LevellingLines, optional
+        Joins the network where all set-ups are adjusted together; between control points and targets.
 
     Returns
     -------
@@ -138,7 +165,7 @@ def solve_fieldwork(
         for i, name in enumerate(setups)
     )
     to_control = mean.sights.rows(control_of[mean.sights.target] >= 0)
-    to_control = Sights(**{**vars(to_control), "target": control_of[to_control.target]})
+    to_control = replace(to_control, target=control_of[to_control.target])
     findings += [f.text for f in foot_setups(to_control, control, setups)]
     far = np.flatnonzero(mean.sights.distance > rules.longest_sight)
     if far.size:
@@ -151,7 +178,7 @@ def solve_fieldwork(
     stands = _stands(states)
     network, networked = None, tuple(i for i, state in enumerate(states) if state.sound)
     if rules.together and networked:
-        network = _together(mean.sights, networked, setups, targets, control, control_of, rules)
+        network = _together(mean.sights, networked, setups, targets, control, control_of, rules, levelling)
         rows = np.array(networked)
         position, orientation = stands.position.copy(), stands.orientation.copy()
         covariance = stands.covariance.copy()
@@ -168,7 +195,7 @@ def _state(
 ) -> SetupState:
     own = (sights.setup == index) & (control_of[sights.target] >= 0)
     mine = sights.rows(own)
-    mine = Sights(**{**vars(mine), "target": control_of[mine.target], "setup": np.zeros(len(mine), dtype=np.intp)})
+    mine = replace(mine, target=control_of[mine.target], setup=np.zeros(len(mine), dtype=np.intp))
     count = len(np.unique(mine.target))
     if stopped:
         return SetupState(name, None, "its readings cannot be used until what is told of them is cleared up", count)
@@ -196,24 +223,41 @@ def _stands(states: Sequence[SetupState]) -> Stands:
 
 def _together(
     sights: Sights, networked: tuple[int, ...], setups: Sequence[str], targets: Sequence[str], control: Control,
-    control_of: Ints, rules: FieldworkRules,
+    control_of: Ints, rules: FieldworkRules, levelling: LevellingLines | None,
 ) -> NetworkResult:  # fmt: skip
-    """Adjust the sound set-ups with the points that more than one of them saw, and with control."""
+    """Adjust the sound set-ups with the points that more than one of them saw, with control and levelling."""
     chosen = np.full(len(setups), -1)
     chosen[list(networked)] = np.arange(len(networked))
     rows = np.flatnonzero(chosen[sights.setup] >= 0)
     pairs = np.unique(np.stack([sights.target[rows], sights.setup[rows]], axis=1), axis=0)
     often = np.bincount(pairs[:, 0], minlength=len(targets)) > 1
-    use = often | (control_of >= 0)
+    levelled = set() if levelling is None else {*levelling.start, *levelling.end}
+    use = often | (control_of >= 0) | np.array([name in levelled for name in targets])
     rows = rows[use[sights.target[rows]]]
     points = np.unique(sights.target[rows])
-    known, sigma = np.full((len(points), 3), np.nan), np.full((len(points), 3), np.inf)
-    is_control = control_of[points] >= 0
-    known[is_control] = control.xyz[control_of[points[is_control]]]
-    sigma[is_control] = control.sigma[control_of[points[is_control]]]
+    names = [targets[i] for i in points.tolist()]
+    of_control = control_of[points]
+    # control points that only the levelling reached
+    more = [i for i, name in enumerate(control.names) if name in levelled and name not in names]
+    names += [control.names[i] for i in more]
+    of_control = np.concatenate([of_control, np.array(more, dtype=np.intp)])
+    is_control = of_control >= 0
+    known, sigma = np.full((len(names), 3), np.nan), np.full((len(names), 3), np.inf)
+    known[is_control], sigma[is_control] = control.xyz[of_control[is_control]], control.sigma[of_control[is_control]]
     mine = sights.rows(rows)
-    mine = Sights(
-        **{**vars(mine), "target": np.searchsorted(points, mine.target), "setup": chosen[mine.setup].astype(np.intp)}
+    mine = replace(
+        mine, target=np.searchsorted(points, mine.target).astype(np.intp), setup=chosen[mine.setup].astype(np.intp)
     )
-    network = Network([targets[i] for i in points.tolist()], known, sigma, [setups[i] for i in networked], mine)
-    return adjust_network(network, rules.instrument, rules.refraction, rules.grid_scale)
+    network = Network(names, known, sigma, [setups[i] for i in networked], mine, _lines(levelling, names))
+    return adjust_network(network, rules.instrument, rules.refraction, rules.grid_scale, rules.free)
+
+
+def _lines(levelling: LevellingLines | None, names: Sequence[str]) -> Levelling | None:
+    """Return the lines between points of the network."""
+    if levelling is None:
+        return None
+    place = {name: i for i, name in enumerate(names)}
+    ends = np.array([[place.get(a, -1), place.get(b, -1)] for a, b in zip(levelling.start, levelling.end, strict=True)])
+    inside = (ends >= 0).all(axis=1)
+    start, end = ends[inside].T.astype(np.intp)
+    return Levelling(start, end, levelling.difference[inside], levelling.length[inside], levelling.sigma_per_root_km)

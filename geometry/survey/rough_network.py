@@ -76,7 +76,7 @@ def rough_network(network: Network, refraction: float, grid_scale: float) -> tup
         placed[[p + i for i in done]] = True
         waiting = [i for i in waiting if i not in set(done)]
         _place_points(network, xyz, orientation, placed, refraction, grid_scale)
-    _place_points(network, xyz, orientation, placed, refraction, grid_scale)
+    _middle_points(network, xyz, orientation, refraction, grid_scale)
     _levels(network, xyz)
     lost = np.flatnonzero(~placed[:p])
     if network.levelling is not None:  # points of levelling lines need no place in plan
@@ -124,6 +124,25 @@ def _place_points(
         new = new.rows(~placed[new.target])
     if len(new):
         _intersect(new, xyz, orientation, placed, p)
+
+
+def _middle_points(network: Network, xyz: Floats, orientation: Floats, refraction: float, grid_scale: float) -> None:
+    """Put points that were not known into the middle of what all set-ups make of them.
+
+    The median: the set-up that placed a point first may have misread it.
+    """
+    p, s = len(network.points), network.sights
+    full = np.isfinite(s.direction) & np.isfinite(s.zenith) & np.isfinite(s.distance)
+    polar = s.rows(full & np.isnan(network.known[s.target]).any(axis=1))
+    if not len(polar):
+        return
+    seen = polar_points(polar, xyz[p + polar.setup], orientation[polar.setup], refraction, grid_scale)
+    target, count = np.unique(polar.target, return_counts=True)
+    last = np.cumsum(count)
+    for axis in range(3):
+        order = np.lexsort((seen[:, axis], polar.target))
+        middle = seen[order, axis][last - count + (count - 1) // 2]
+        xyz[target, axis] = np.where(np.isnan(network.known[target, axis]), middle, xyz[target, axis])
 
 
 def _intersect(new: Sights, xyz: Floats, orientation: Floats, placed: np.ndarray, p: int) -> None:

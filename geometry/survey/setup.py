@@ -18,6 +18,7 @@ from .single_setup import Case, Cleared, Posed, rough
 
 __all__ = ["free_setup"]
 
+_MINOR = 4.0  # misfit per degree of freedom that is no more than a remainder
 _FAULTS = 4  # faults that are looked for one after the other
 
 
@@ -63,39 +64,37 @@ def free_setup(
     case = Case(name, sights, control, instrument, weighted, refraction, grid_scale)
     cleared = Cleared(case.read, sights.target.copy())
     posed, answer = _solved(case, cleared)
+    whole = cleared, posed, answer
     faults: list[Cause] = []
-    unexplained = False
-    while True:
+    while len(faults) < _FAULTS:
         cause = _cause(case, cleared, posed, answer)
         if cause is None:
             break
         try:
             after, solution = _solved(case, cause.cleared)
-        except UndeterminedError:
-            # nothing would be left to stand on: it is told, and stays in
-            faults.append(replace(cause, text=f"{cause.text}; without it the set-up is not determined"))
-            unexplained = answer is None
+        except UndeterminedError:  # nothing would be left to stand on: it is told below, and stays in
+            faults.append(cause)
             break
         faults.append(cause)
         cleared, posed, answer = cause.cleared, after, solution
-        if len(faults) >= _FAULTS:
-            break
     if len(faults) > 1 and answer is not None and answer.passes:
         faults, cleared, posed, answer = _reconsidered(case, faults, cleared, posed, answer)
-    if answer is None or not answer.passes:
-        unexplained = True
-    if answer is None:
-        said = "; ".join(c.text for c in faults) or "no single cause explains it"
-        raise AdjustmentError(f"set-up {name}: the sights contradict each other grossly: {said}")
     findings = [_finding(c) for c in faults]
-    if unexplained and not (faults and faults[-1].text.endswith("not determined")):
-        findings.append(
-            SetupFinding(
-                "unexplained", (), (), (),
-                f"the sights do not fit together (misfit {answer.misfit:.0f}, at most {answer.limit:.0f}) and no "
-                f"single cause explains it: measure the set-up again", True,
+    if answer is None or not answer.passes:
+        if answer is None or not faults or answer.misfit > _MINOR * answer.freedom:
+            # a few causes do not explain it: what was taken for one may be none
+            cleared, posed, answer = whole
+            findings = []
+        guess = f"; the likeliest: {faults[0].text}" if faults and faults[0].passes else ""
+        if answer is None:
+            raise AdjustmentError(
+                f"set-up {name}: the sights contradict each other grossly{guess or ': check the names of the points'}"
             )
-        )  # fmt: skip
+        text = (
+            f"the sights do not fit together (misfit {answer.misfit:.0f}, at most {answer.limit:.0f}) and no few "
+            f"causes explain it: measure the set-up again{guess}"
+        )
+        findings.append(SetupFinding("unexplained", (), (), (), text, True))
     return _result(case, cleared, posed, answer, findings)
 
 
