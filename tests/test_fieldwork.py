@@ -6,6 +6,7 @@ import runpy
 import shutil
 import sys
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -249,7 +250,7 @@ def levelled(tmp_path: Path, rows: list[str]) -> Path:
 def test_levelling_joins_the_network_and_betters_its_levels(tmp_path: Path, worked: WorkedUp) -> None:
     level = dict(zip(worked.control.names, worked.control.xyz[:, 2].tolist(), strict=True))
     left = [name for name in worked.control.names if name.endswith("L")]
-    rows = [f"{a},{b},{level[b] - level[a]:.5f},60" for a, b in zip(left, left[1:], strict=False)]
+    rows = [f"{a},{b},{level[b] - level[a]:.5f},60" for a, b in pairwise(left)]
     copy = levelled(tmp_path, rows)
     with_lines = work_up(open_project(copy), readings_paths(copy), together=True)
     without = work_up(open_project(DEMO), readings_paths(DEMO), together=True)
@@ -287,9 +288,8 @@ def test_a_free_network_says_how_well_the_sights_agree(project: Project) -> None
 
 def readings_with(tmp_path: Path, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Path:
     path = tmp_path / "readings.csv"
-    change(pd.read_csv(DEMO / "readings" / "fine_adjustment.csv", dtype=str, keep_default_na=False)).to_csv(
-        path, index=False
-    )
+    book = pd.read_csv(DEMO / "readings" / "fine_adjustment.csv", dtype=str, keep_default_na=False)
+    change(book).to_csv(path, index=False)
     return path
 
 
@@ -333,8 +333,8 @@ def test_mistakes_of_the_booker_are_named(
 ) -> None:
     worked = work_up(project, [readings_with(tmp_path, change)])
     findings = [text for text in worked.work.findings if told in text]
-    assert len(findings) == 1
-    assert "S02" in findings[0]
+    assert len(findings) == (2 if change is swapped_faces else 1)  # either face by itself
+    assert all("S02" in text for text in findings)
     # the other set-ups are as they were; a wrong face is put right, the rest is not used
     sound = {state.name for state in worked.work.states if state.sound}
     assert {"S01", "S03"} <= sound

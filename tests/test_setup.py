@@ -344,6 +344,9 @@ def test_too_few_sights_are_refused_with_what_to_measure() -> None:
     text = undetermined(made, [0, 5], "zs")
     assert "side on which set-up S7 stands" in text
     assert "read directions as well" in text
+    made.true[[0, 2, 4], 0], made.true[[0, 2, 4], 1] = made.position[0] - 9, made.position[1] + np.array([-50, 3, 60])
+    made.listed[:] = made.true
+    assert "the control points lie on one line" in undetermined(made, [0, 2, 4], "zs")
 
 
 @pytest.mark.parametrize("noise", [0.0, 1.0])
@@ -417,6 +420,34 @@ def test_exchanged_points_do_not_mislead_the_rough_place() -> None:
         start = rough_setup(listed, s.direction, s.zenith, s.distance, np.zeros(8), 0.13)
         assert start is not None
         assert np.linalg.norm(start.position - made.position) < 0.02
+
+
+@pytest.mark.parametrize("north", [-30.0, 30.0])
+def test_both_intersections_of_two_circles_are_tried(north: float) -> None:
+    """Distances to two points, directions to two others: either side of the line may be the right one."""
+    known = np.array([[-20.0, 0.0, 0.0], [25.0, 1.0, 0.0], [40.0, 50.0, 0.0], [-35.0, -45.0, 0.0]])
+    here = np.array([3.0, north, 0.0])
+    away = known - here
+    bearing = np.arctan2(away[:, 0], away[:, 1])
+    nothing = np.full(4, np.nan)
+    direction = np.where([False, False, True, True], bearing - 0.4, np.nan)
+    distance = np.where([True, True, False, False], np.hypot(away[:, 0], away[:, 1]), np.nan)
+    start = rough_setup(known, direction, nothing, distance, np.zeros(4), 1.0)
+    assert start is not None
+    np.testing.assert_allclose(start.position, here, rtol=0, atol=1e-9)
+    assert start.orientation == pytest.approx(0.4, abs=1e-9)
+
+
+@pytest.mark.parametrize("here", [[2.0, 3.0], [4.0, -60.0]])
+def test_both_triangles_of_one_distance_are_tried(here: list[float]) -> None:
+    """One point by direction and distance, two by direction; near by, and far off, where the nearer is the solution."""
+    known = np.array([[0.0, 20.0, 0.0], [1.0, -10.0, 0.0], [15.0, 5.0, 0.0]])
+    away = known[:, :2] - here
+    direction = np.arctan2(away[:, 0], away[:, 1]) + 2.0
+    distance = np.array([np.hypot(*away[0]), np.nan, np.nan])
+    start = rough_setup(known, direction, np.full(3, np.nan), distance, np.zeros(3), 1.0)
+    assert start is not None
+    np.testing.assert_allclose(start.position[:2], here, rtol=0, atol=1e-8)
 
 
 def test_too_little_gives_no_rough_place() -> None:

@@ -45,7 +45,7 @@ from geometry.exchange.survey_files import (
 )
 from geometry.exchange.writing import one_piece, table_to_records, write_csv, write_json
 from geometry.placement import SectionCheck, check_section
-from viewer.check_page import Chosen, check_document, show_check
+from viewer.check_page import Chosen, check_document, show_check, show_list
 from viewer.cli import NOT_ALL_WITHIN, OK, leave_output, number_in
 from viewer.terminal import Progress, TableColumn, print_table, visible
 
@@ -337,6 +337,7 @@ def run_stations(
     inputs = _alignment_inputs(project)
     document = {
         "made_from": made_from(inputs), "project": settings.name, "stations": table_to_records(table),
+        "jumps": [str(joint) for joint in alignment.joints],
     }  # fmt: skip
     if out(table, document, csv_file, json_file, files):
         columns = [
@@ -350,6 +351,7 @@ def run_stations(
             print_table(columns, values, f"{settings.name}: the design line", [
                 "radius + to the right, none on a straight; cant + left rail higher; level is that of the profile.",
             ])  # fmt: skip
+            show_list("Jumps between elements", [(".", str(joint)) for joint in alignment.joints], 40)
     return OK
 
 
