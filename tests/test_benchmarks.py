@@ -31,6 +31,9 @@ from geometry.alignment import (
 )
 from geometry.alignment.frames import rotation, rotation_of_vector, to_grid
 from geometry.survey import fit_slabs
+from geometry.survey.fieldwork import Fieldwork, FieldworkRules, solve_fieldwork
+from geometry.survey.readings import Control, Readings
+from tests.simulated_survey import INSTRUMENT, sighted, station
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(1800)]
 DEMO = Path(__file__).parent.parent / "demo_alignment"
@@ -290,3 +293,43 @@ def test_whole_process_on_the_demo() -> None:
     ours, peer = fastest(run), fastest(numbers_only)
     print(f"\nslabpose check demo_alignment: {ours:.2f} s (aim 1.5); {ours / peer:.1f} times importing numpy and scipy")
     assert ours < 4
+
+
+def test_two_hundred_set_ups_reduced_with_covariances() -> None:
+    rng = np.random.default_rng(7)
+    setups, marks = 200, 200
+    parts, listed = [], []
+    for _ in range(setups):
+        made = station(rng)
+        near = made.position + rng.uniform(-30, 30, (marks, 3)) * [0.1, 1.0, 0.03] - [0.0, 0.0, 1.6]
+        points = np.concatenate([made.true, near])
+        parts.append(np.column_stack(sighted(rng, points, made.position, made.orientation)))
+        listed.append(made.listed)
+    each = 8 + marks
+    n = setups * each
+    direction, zenith, distance = np.concatenate(parts).T
+    setup = np.repeat(np.arange(setups), each)
+    nan = np.full(n, np.nan)
+    readings = Readings(
+        setup, np.arange(n), np.ones(n, dtype=np.intp), direction, zenith, distance, np.zeros(n), np.zeros(n),
+        np.zeros(n), nan, nan, nan, np.arange(n, dtype=np.float64),
+    )  # fmt: skip
+    control_of = np.where(np.arange(n) % each < 8, np.arange(n) % each + 8 * setup, -1)
+    names = [f"C{i}" for i in range(8 * setups)]
+    control = Control(names, np.concatenate(listed), np.full((8 * setups, 3), 0.0005))
+    rules = FieldworkRules(INSTRUMENT, None, 0.13, 1.0, 200.0)
+    setup_names, target_names = [f"S{i}" for i in range(setups)], [f"T{i}" for i in range(n)]
+
+    def work() -> Fieldwork:
+        return solve_fieldwork(readings, setup_names, target_names, control, control_of, rules)
+
+    ours = fastest(work, 2)
+    peer = fastest(lambda: [np.linalg.lstsq(np.ones((24, 4)) + np.eye(24, 4), np.ones(24)) for _ in range(setups)], 3)
+    answer = work()
+    print(
+        f"\n200 set-ups with 200 corners each reduced with covariances: {ours:.2f} s (aim 3), "
+        f"{ours / peer:.0f} times 200 bare least-squares solutions of that size"
+    )
+    assert len(answer.points.xyz) == setups * marks
+    assert np.isfinite(answer.points.covariance).all()
+    assert ours < 10

@@ -564,6 +564,34 @@ def test_slabs_out_of_reach_are_not_seen(project: Project) -> None:
     np.testing.assert_allclose(np.sin(seen.face_angle) * seen.distance, height[:, None] + 0 * seen.distance, atol=2e-3)
 
 
+def test_control_points_in_range_are_sighted(project: Project) -> None:
+    control, position = pairs(project), candidates(project)
+    away = np.linalg.norm(control.xyz - position[:, None], axis=2)
+    # one stands 3 m from a control point
+    position[1] = control.xyz[4] + [2.0, 2.2, 0.6]
+    away[1] = np.linalg.norm(control.xyz - position[1], axis=1)
+    chosen = within_range(position, control, replace(PLAN, control_range=(12.0, 70.0)))
+    assert (chosen == ((away >= 12) & (away <= 70))).all()
+    assert not chosen[1, 4]
+    assert (away < 12).any(axis=1).sum() >= 2
+
+
+def test_slabs_of_two_set_ups_have_no_joint(project: Project) -> None:
+    """The last slab of the first and the first of the second are neighbours, but not seen from one place."""
+    plan, control = replace(FINE, mark_range=(3.0, 31.0)), pairs(project)
+    first = beside(project, 330.0, 2.3, 1.45)
+    last = int(foresee(project, first, control, plan).slab[-1])
+    for distance in np.arange(370.0, 400.0, 0.5):
+        position = np.concatenate([first, beside(project, distance, 2.3, 1.45)])
+        seen = foresee(project, position, control, plan)
+        if seen.slab[seen.setup == 1][0] == last + 1:
+            break
+    assert (np.diff(seen.slab) == 1).all()
+    assert (seen.setup[seen.joints.rear] == seen.setup[seen.joints.front]).all()
+    assert len(seen.joints.rear) == len(seen.slab) - 2
+    assert len(seen.outlooks["step_level"].state) == len(seen.joints.rear)
+
+
 def test_worse_control_hurts_the_slabs_but_not_the_steps(project: Project) -> None:
     position = beside(project, 330.0, 2.3, 1.45)
     good = foresee(project, position, pairs(project, (0.3 * MM,) * 3), FINE)
@@ -774,18 +802,18 @@ def folder(tmp_path: Path, project: Project) -> Path:
     control = pairs(project)
     lines = [f"{n},{e:.4f},{h:.4f},{z:.4f}" for n, (e, h, z) in zip(control.names, control.xyz.tolist(), strict=True)]
     (copy / "control.csv").write_text("\n".join(["point,easting_m,northing_m,level_m", *lines]) + "\n")
-    (copy / "places.csv").write_text("name,chainage_m,offset_m,height_m\nS1,27730,2.3,1.45\nS2,27812,-2,1.6\n"
-                                     "out,28500,300,1.6\n")  # fmt: skip
+    (copy / "places.csv").write_text("name,chainage_m,offset_m,height_m\nout,28500,300,1.6\nS1,27730,2.3,1.45\n"
+                                     "S2,27812,-2,1.6\n")  # fmt: skip
     return copy
 
 
 HERE = ("--at-chainage", "27+730", "--offset", "2.3", "--height", "1.45")
-FINE_OPTIONS = ("--instrument", "0.5", "--centring-mm", "0.2", "--prism-height-mm", "0.1", "--control-level-mm", "0.2",
-                "--control-plan-mm", "0.4")  # fmt: skip
+POOR_OPTIONS = ("--instrument", "2", "--centring-mm", "0.3", "--prism-height-mm", "0.2", "--control-level-mm", "0.3",
+                "--control-plan-mm", "0.5")  # fmt: skip
 
 
 def test_the_command_says_what_the_geometry_does(folder: Path, project: Project) -> None:
-    answer = run("plan-setup", folder, *HERE, *FINE_OPTIONS, "--json", "-")
+    answer = run("plan-setup", folder, *HERE, "--json", "-")
     assert answer.status == 0, answer.err
     document = json.loads(answer.out)
     control = pairs(project, (0.4 * MM, 0.4 * MM, 0.2 * MM))
@@ -816,14 +844,29 @@ def test_the_command_says_what_the_geometry_does(folder: Path, project: Project)
     covariance = np.array(document["covariances"][0]["easting_northing_level_m_orientation_rad"])
     np.testing.assert_allclose(covariance, seen.setups.covariance[0], rtol=1e-3, atol=0)
     assumed = " ".join(document["assumptions"])
-    assert 'directions 0.5" (assumed)' in assumed
-    assert "prisms 0.2 mm off their points in plan, 0.1 mm in height." in assumed
-    assert "6 control points without all sigmas: 0.4 mm in plan, 0.2 mm in level (assumed)." in assumed
+    # the project file says these: what the check will state of readings of this instrument
+    assert 'mean of two faces: directions 0.5", zenith angles 0.5", distances 0.6 mm, and 1 ppm, prisms' in assumed
+    assert "6 control points without all sigmas: 0.4 mm in plan, 0.2 mm in level." in assumed
+
+
+def test_what_nobody_said_is_assumed(folder: Path) -> None:
+    def assumed(*options: str) -> str:
+        return " ".join(json.loads(run("plan-setup", folder, *HERE, *options, "--json", "-").out)["assumptions"])
+
+    text = assumed("--instrument", "1", "--zenith-arcsec", "0.7")
+    assert 'directions 1" (assumed), zenith angles 0.7", distances 1 mm (assumed), and 1 ppm (assumed)' in text
+    assert "prisms 0.2 mm off their points in plan, 0.1 mm in height." in text
+    toml = (folder / "project.toml").read_text()
+    (folder / "project.toml").write_text(re.sub(r"\[instrument\].*?\n\n", "", toml, flags=re.DOTALL))
+    text = assumed()
+    assert 'directions 1" (assumed), zenith angles 1" (assumed)' in text
+    assert "0.2 mm in height (assumed)" in text
+    assert "0.5 mm in plan (assumed), 0.3 mm in level (assumed)." in text
 
 
 def test_candidates_are_ranked_and_written(folder: Path) -> None:
     out = folder.parent
-    answer = run("plan-setup", folder, "--candidates", folder / "places.csv", *FINE_OPTIONS, "--csv", out / "s.csv",
+    answer = run("plan-setup", folder, "--candidates", folder / "places.csv", "--csv", out / "s.csv",
                  "--corners", out / "c.csv", "--positions", out / "p.csv", "--json", out / "d.json")  # fmt: skip
     assert answer.status == 0, answer.err
 
@@ -853,9 +896,9 @@ def test_candidates_are_ranked_and_written(folder: Path) -> None:
 
 
 def test_the_status_says_whether_anything_can_be_decided(folder: Path) -> None:
-    assert run("plan-setup", folder, *HERE, *FINE_OPTIONS).status == 0
-    assert run("plan-setup", folder, *HERE, "--instrument", "2").status == 1
-    assert run("plan-setup", folder, *HERE, "--instrument", "2", "--left-percent", "5").status == 0
+    assert run("plan-setup", folder, *HERE).status == 0
+    assert run("plan-setup", folder, *HERE, *POOR_OPTIONS).status == 1
+    assert run("plan-setup", folder, *HERE, *POOR_OPTIONS, "--left-percent", "5").status == 0
 
 
 def test_named_control_points_only(folder: Path) -> None:
@@ -929,10 +972,11 @@ def test_results_do_not_replace_what_they_are_made_from(folder: Path) -> None:
 @pytest.mark.parametrize("width", [80, 100, 120])
 def test_the_page_fits(width: int, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for where in (HERE, ("--candidates", folder / "places.csv")):
-        page = re.sub(r"\x1b\[[\d;]*m", "", on_terminal(width, monkeypatch, "plan-setup", folder, *where))
+        page = re.sub(r"\x1b\[[\d;]*m", "", on_terminal(width, monkeypatch, "plan-setup", folder, *where, *POOR_OPTIONS[:2]))
         assert max(len(line.rstrip()) for line in page.splitlines()) <= width
-        for text in ("What they can decide", "slabs and joints in reach", "~ narrow", "Taken for granted", "(assumed)"):
-            assert text in page
+        for text in ("What they can decide", "standard error ellipse", "2.45 times as large", "~ narrow",
+                     "slabs and joints in reach", "Taken for granted", "(assumed)"):  # fmt: skip
+            assert text in " ".join(page.split())
         assert ", the best first" in page if where is not HERE else ", the best first" not in page
 
 

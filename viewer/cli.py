@@ -304,18 +304,19 @@ def follow(**options: Any) -> int:
 
 
 _instrument_options = (
-    click.option("--instrument", type=click.Choice(["0.5", "1", "2"]), default="1", show_default=True,
-                 help="Assumed class: standard uncertainty of a direction in seconds of arc."),
+    click.option("--instrument", type=click.Choice(["0.5", "1", "2"]),
+                 help="Assume this class, by a direction's standard uncertainty in seconds of arc. "
+                      "[default: values of the project file]"),
     *(click.option(f"--{name}", callback=_number("a number over 0", 1e-6), metavar=unit, help=text)
       for name, unit, text in (
-          ("direction-arcsec", "ARCSEC", "Of a direction, mean of two faces. [default: by class]"),
-          ("zenith-arcsec", "ARCSEC", "Of a zenith angle, mean of two faces. [default: by class]"),
-          ("distance-mm", "MM", "Of a distance, constant part. [default: by class]"))),
+          ("direction-arcsec", "ARCSEC", "Standard uncertainty of a direction, mean of two faces."),
+          ("zenith-arcsec", "ARCSEC", "Standard uncertainty of a zenith angle, mean of two faces."),
+          ("distance-mm", "MM", "Standard uncertainty of a distance, constant part."))),
     *(click.option(f"--{name}", callback=_number("a number of at least 0", 0.0), metavar=unit, help=text)
       for name, unit, text in (
-          ("distance-ppm", "PPM", "Of a distance, part that grows with it. [default: by class]"),
-          ("centring-mm", "MM", "Of a prism over its point in plan. [default: 0.3, assumed]"),
-          ("prism-height-mm", "MM", "Of a prism's height over its point. [default: 0.2, assumed]"))),
+          ("distance-ppm", "PPM", "Standard uncertainty of a distance, part that grows with it."),
+          ("centring-mm", "MM", "Standard uncertainty of a prism over its point in plan."),
+          ("prism-height-mm", "MM", "Standard uncertainty of a prism's height over its point."))),
     click.option("--rounds", default="1", show_default=True, callback=_number("a number of at least 1", 1.0),
                  metavar="N", help="Rounds to control points, each in two faces."),
     click.option("--mark-rounds", default="1", show_default=True, callback=_number("a number of at least 1", 1.0),
@@ -352,10 +353,10 @@ _sigma = _number("a standard uncertainty over 0 mm", 1e-3)
                    "sigma_northing_mm, sigma_level_mm. [default: PROJECT/control.csv]")  # fmt: skip
 @click.option("--sight", multiple=True, metavar="POINT",
               help="Sight only this control point; repeatable. [default: all in range]")  # fmt: skip
-@click.option("--control-plan-mm", default="0.5", show_default=True, callback=_sigma, metavar="MM",
-              help="Assumed for control points without sigmas, easting and northing.")  # fmt: skip
-@click.option("--control-level-mm", default="0.3", show_default=True, callback=_sigma, metavar="MM",
-              help="Assumed for control points without sigmas, level.")  # fmt: skip
+@click.option("--control-plan-mm", callback=_sigma, metavar="MM",
+              help="Standard uncertainty assumed for control points without one, easting and northing.")  # fmt: skip
+@click.option("--control-level-mm", callback=_sigma, metavar="MM",
+              help="Standard uncertainty assumed for control points without one, level.")  # fmt: skip
 @click.option("--left-percent", default="50", show_default=True, metavar="PERCENT",
               callback=_number("a percentage of 0 to 99", 0.0, 99.0),
               help="Part of a tolerance that has to be left after the guard bands.")  # fmt: skip

@@ -31,6 +31,7 @@ from geometry.exchange.prospect_tables import (
     seen_slab_table,
 )
 from geometry.exchange.results import Columns
+from geometry.exchange.settings import InstrumentSettings
 from geometry.placement.expected_setup import LEAST_PLAN, SightPlan, within_range
 from geometry.placement.prospect import Prospect, prospect
 from geometry.placement.prospect_findings import ProspectFinding, prospect_findings
@@ -44,7 +45,13 @@ CLASSES: Final[dict[str, tuple[float, float, float, float]]] = {
     "0.5": (0.5, 0.5, 0.6, 1.0), "1": (1.0, 1.0, 1.0, 1.0), "2": (2.0, 2.0, 2.0, 2.0),
 }  # fmt: skip
 _CLASS_VALUES = ("direction_arcsec", "zenith_arcsec", "distance_mm", "distance_ppm")
-_PRISM = {"centring_mm": 0.3, "prism_height_mm": 0.2}
+_SETTINGS = {
+    "direction_arcsec": "sigma_direction_arcsec", "zenith_arcsec": "sigma_zenith_arcsec",
+    "distance_mm": "sigma_distance_mm", "distance_ppm": "ppm", "centring_mm": "centring_mm",
+    "prism_height_mm": "target_height_mm", "control_plan_mm": "control_sigma_plan_mm",
+    "control_level_mm": "control_sigma_level_mm",
+}  # fmt: skip
+_ASSUMED = " (assumed)"
 _WORDS = {
     "direction_arcsec": 'directions {:g}"', "zenith_arcsec": 'zenith angles {:g}"', "distance_mm": "distances {:g} mm",
     "distance_ppm": "and {:g} ppm", "centring_mm": "prisms {:g} mm off their points in plan",
@@ -98,18 +105,28 @@ class Planned:
         }
 
 
-def plan_of(options: Mapping[str, Any]) -> SightPlan:
-    """Return the plan that command line options ask for; those left out are of the instrument's class."""
-    values = dict(zip(_CLASS_VALUES, CLASSES[options["instrument"]], strict=True)) | _PRISM
-    values |= {name: options[name] for name in values if options[name] is not None}
+def _values(settings: InstrumentSettings, options: Mapping[str, Any]) -> dict[str, tuple[float, str]]:
+    """Return each value of instrument and control, by option, class or project, and what to say if it is assumed."""
+    given = settings.model_fields_set
+    values: dict[str, tuple[float, str]] = {
+        name: (float(getattr(settings, key)), "" if key in given else _ASSUMED) for name, key in _SETTINGS.items()
+    }
+    if options["instrument"] is not None:
+        values |= {name: (value, _ASSUMED) for name, value in zip(
+            _CLASS_VALUES, CLASSES[options["instrument"]], strict=True)}  # fmt: skip
+    return values | {name: (options[name], "") for name in values if options[name] is not None}
+
+
+def _plan(values: Mapping[str, tuple[float, str]], refraction: float, options: Mapping[str, Any]) -> SightPlan:
+    value = {name: number for name, (number, _) in values.items()}
     return SightPlan(
         instrument=Instrument(
-            sigma_direction=values["direction_arcsec"] * _SECOND,
-            sigma_zenith=values["zenith_arcsec"] * _SECOND,
-            sigma_distance=values["distance_mm"] / 1e3,
-            ppm=values["distance_ppm"],
-            centring=values["centring_mm"] / 1e3,
-            target_height=values["prism_height_mm"] / 1e3,
+            sigma_direction=value["direction_arcsec"] * _SECOND,
+            sigma_zenith=value["zenith_arcsec"] * _SECOND,
+            sigma_distance=value["distance_mm"] / 1e3,
+            ppm=value["distance_ppm"],
+            centring=value["centring_mm"] / 1e3,
+            target_height=value["prism_height_mm"] / 1e3,
         ),
         rounds=options["rounds"],
         mark_rounds=options["mark_rounds"],
@@ -117,20 +134,18 @@ def plan_of(options: Mapping[str, Any]) -> SightPlan:
         mark_range=(min(SightPlan().mark_range[0], options["reach"] / 2), options["reach"]),
         steep=math.radians(options["steep_deg"]),
         grazing=math.radians(options["grazing_deg"]),
+        refraction=refraction,
     )
 
 
-def granted(options: Mapping[str, Any], plan: SightPlan, assumed_points: int) -> tuple[str, ...]:
+def _granted(
+    values: Mapping[str, tuple[float, str]], plan: SightPlan, assumed_points: int
+) -> tuple[str, ...]:
     """Return in words what the numbers rest on, and what of it is assumed only."""
-    values = dict(zip(_CLASS_VALUES, CLASSES[options["instrument"]], strict=True)) | _PRISM
-    parts = [
-        _WORDS[name].format(value if options[name] is None else options[name])
-        + (" (assumed)" if options[name] is None else "")
-        for name, value in values.items()
-    ]
+    parts = [words.format(values[name][0]) + values[name][1] for name, words in _WORDS.items()]
     low, high = plan.control_range
     told = [
-        f'Standard uncertainties of a {options["instrument"]}" instrument, mean of two faces: {", ".join(parts)}.',
+        f"Standard uncertainties, mean of two faces: {', '.join(parts)}.",
         f"Control points are sighted in {plan.rounds:g} round{'s' * (plan.rounds != 1)} if {low:g} to {high:g} m away "
         f"or named, slab marks in {plan.mark_rounds:g} up to {plan.mark_range[1]:g} m; all marks of a slab from one "
         f"set-up.",
@@ -138,9 +153,10 @@ def granted(options: Mapping[str, Any], plan: SightPlan, assumed_points: int) ->
         f"the uncertainties.",
     ]
     if assumed_points:
+        (in_plan, from_plan), (level, from_level) = values["control_plan_mm"], values["control_level_mm"]
         told.append(
-            f"{assumed_points} control point{'s' * (assumed_points != 1)} without all sigmas: "
-            f"{options['control_plan_mm']:g} mm in plan, {options['control_level_mm']:g} mm in level (assumed)."
+            f"{assumed_points} control point{'s' * (assumed_points != 1)} without all sigmas: {in_plan:g} mm in "
+            f"plan{from_plan}, {level:g} mm in level{from_level}."
         )
     return tuple(told)
 
@@ -169,9 +185,10 @@ def planned_setups(project: Project, options: Mapping[str, Any]) -> Planned:
         raise InputError([Fault(str(project.folder), "at least one slab in the layout", "none",
                                 "slabpose layout says why")])  # fmt: skip
     path = control_path(project.folder, options["control"])
-    assumed = (options["control_plan_mm"] / 1e3, options["control_plan_mm"] / 1e3, options["control_level_mm"] / 1e3)
+    values = _values(project.settings.instrument, options)
+    in_plan, level = values["control_plan_mm"][0] / 1e3, values["control_level_mm"][0] / 1e3
     if path.is_file() or options["control"] is not None:
-        control, has = read_control_and_given(path, faults, assumed, _bounds(project))
+        control, has = read_control_and_given(path, faults, (in_plan, in_plan, level), _bounds(project))
     else:
         faults.error(str(path), "a file of control points", "none", "name it with --control FILE")
         control, has = Control((), np.zeros((0, 3)), np.zeros((0, 3))), np.zeros((0, 3), dtype=bool)
@@ -183,7 +200,7 @@ def planned_setups(project: Project, options: Mapping[str, Any]) -> Planned:
         if name not in control.names:
             faults.error("--sight", f"a control point of {path.name}", repr(name), near(name, control.names))
     faults.stop_if_any()
-    plan = plan_of(options)
+    plan = _plan(values, project.settings.instrument.refraction, options)
     named = np.isin(np.array(control.names, dtype=object), list(options["sight"]))
     sighted = np.tile(named, (len(places.names), 1)) if named.any() else within_range(places.xyz, control, plan)
     _tell_upright(places, control, sighted, faults)
@@ -194,7 +211,7 @@ def planned_setups(project: Project, options: Mapping[str, Any]) -> Planned:
     lacking = int((~has[np.unique(seen.setups.target)]).any(axis=1).sum())
     files = [path, *([options["candidates"]] if options["candidates"] is not None else [])]
     return Planned(
-        project, places.names, control, plan, room, seen, findings, granted(options, plan, lacking),
+        project, places.names, control, plan, room, seen, findings, _granted(values, plan, lacking),
         {file.name: digest(file) for file in files}, tuple(faults.warnings),
     )  # fmt: skip
 

@@ -18,6 +18,7 @@ from geometry.exchange.results import CAUTIONS, Columns, made_from
 from geometry.exchange.writing import table_to_records
 from geometry.placement import JOINT_QUANTITIES, QUANTITY_WORDS, SLAB_QUANTITIES, Tolerance
 from geometry.placement.prospect import DECIDABLE, NARROW, NONE, UNDECIDABLE
+from geometry.survey.reliability import FACTOR_95
 from viewer.check_page import show_list
 from viewer.cli import NOT_ALL_WITHIN, OK
 from viewer.commands import kept, out, to_reader, warn
@@ -126,7 +127,8 @@ def _show_positions(planned: Planned, table: Columns) -> None:
         columns, values,
         f"{planned.project.settings.name}: planned set-ups{several}",
         ["offset + to the right of the line, height over the profile; within: sector that holds all control points; "
-         "least check: part of an error in the least checked sight that the others show; u: standard uncertainty."],
+         "least check: part of an error in the least checked sight that the others show; u: standard uncertainty.",
+         *_ellipse(table)],
     )  # fmt: skip
     sys.stdout.write("\n")
     columns = [TableColumn("position"), TableColumn("corners decidable"), TableColumn("row", "m", 1)]
@@ -142,6 +144,19 @@ def _show_positions(planned: Planned, table: Columns) -> None:
         "can still be called within; narrow: less is left. Row: longest row of slabs where all is decidable, joints "
         "too; at all: where something is left.", *left,
     ])  # fmt: skip
+
+
+def _ellipse(table: Columns) -> list[str]:
+    """Return the error ellipse of the first position in words; nothing if it is not determined."""
+    name, major, minor, bearing = (
+        table[key][0].item() for key in ("setup", "ellipse_major_mm", "ellipse_minor_mm", "ellipse_bearing_deg")
+    )
+    if math.isnan(major):
+        return []
+    return [
+        f"{name}: standard error ellipse {major:.2f} by {minor:.2f} mm, long axis at a bearing of {bearing:.0f} deg; "
+        f"{FACTOR_95:.2f} times as large it holds the place in 95 of 100 cases."
+    ]
 
 
 def _limits(tolerance: Tolerance) -> str:

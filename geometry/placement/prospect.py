@@ -226,7 +226,7 @@ def prospect(
     stands = Stands(position, np.zeros(len(position)), np.nan_to_num(setups.covariance))
     points = points_seen(stands, sight, plan.instrument, plan.refraction, rules.grid_scale)
     own, common = points.own.reshape(v, m, 3, 3), points.common.reshape(v, m, 3, 4)
-    exists = np.isfinite(marks).all(axis=2)
+    exists = np.asarray(np.isfinite(marks).all(axis=2))
     fits = fit_slabs(
         seen.position, seen.rotation, places, kinds, marks, np.where(exists[..., None], 1.0, np.nan) * np.ones(3),
         rules.grid_scale, _covariance(own, common), (common.reshape(v, 3 * m, 4), setup[:, None]) if v else None,
@@ -240,7 +240,7 @@ def prospect(
         outlook(sigma[..., SLAB_QUANTITIES.index(t.quantity)].reshape(-1, 1), t, rules.guard, room).state == DECIDABLE
         for t in limits
     ]
-    decidable = np.logical_and.reduce(by_limit).reshape(v, m) & exists
+    decidable = np.stack([*by_limit, exists.ravel()]).all(axis=0).reshape(v, m)
     count = np.bincount(setup, decidable.sum(axis=1), len(position)).astype(np.intp)
     reach = _longest(setup, slab, between, outlooks, line, len(position), NARROW)
     into_slab = np.swapaxes(seen.rotation, 1, 2)[:, None]

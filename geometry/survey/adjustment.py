@@ -242,9 +242,9 @@ def robust_unknowns(
 ) -> Floats:
     """Return unknowns that the majority of observations agrees with.
 
-    Weights 1 / (1 + (v / c)^2), with c from the median residual until that is as small as the sigmas say (P. W.
-    Holland, R. E. Welsch, Communications in Statistics A6, 1977, 813-827). Least squares spreads a gross error over
-    everything; from here it shows where it is.
+    Weights 1 / (1 + (v / 2.5 sigma)^2) (P. W. Holland, R. E. Welsch, Communications in Statistics A6, 1977,
+    813-827). Least squares spreads a gross error over everything; from here it shows where it is. The start has to
+    be near: within centimetres and minutes of arc.
 
     Parameters
     ----------
@@ -258,8 +258,7 @@ def robust_unknowns(
         if free_moves is not None:
             _, kept, _ = _datum(model, jacobian, 1 / model.sigma, free_moves(x), None)
         ratio = np.abs(miss / model.sigma)
-        doubt = _DOUBT * max(1.0, 1.4826 * float(np.median(ratio)) if len(ratio) else 1.0)
-        weight = 1 / (model.sigma * np.sqrt(1 + (ratio / doubt) ** 2))
+        weight = 1 / (model.sigma * np.sqrt(1 + (ratio / _DOUBT) ** 2))
         rows = weighted_rows(_columns(jacobian, kept), weight)
         there = x.copy()
         try:

@@ -6,7 +6,7 @@ step. What the sights of two set-ups would still say about their common points i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -149,8 +149,7 @@ class NetworkResult:
     suspicious : ndarray of int
         Observations with |w| over the critical value of the whole network, the worst first.
     set_aside : tuple of str
-        Gross errors that had to be left out for an answer to exist: more than 30 sigmas off from where most
-        observations agree.
+        Gross errors that were left out: more than 30 sigmas off from where most observations agree.
     steps : Steps
     adjustment : Adjustment
         With residuals, redundancy, w, smallest blunders and the global test.
@@ -216,22 +215,29 @@ def adjust_network(
     moves = model.free_moves if free else None
     set_aside: tuple[str, ...] = ()
     try:
-        try:
-            answer = adjust(model, model.start, moves, datum)
-        except AdjustmentError:
-            # least squares has no solution near the truth while a gross error counts
+        answer = _settled(model, moves, datum)
+        if answer is None:
             robust = robust_unknowns(model, model.start, moves)
             off = np.abs(model.linearise(robust)[0]) > _GROSS * model.sigma
-            gross = np.flatnonzero(off)
-            if not gross.size or gross.size > _GROSS_SHARE * len(off):
-                raise
-            set_aside = tuple(_label(model, row) for row in gross.tolist())
-            model, sight = model.without(gross), sight[~off]
-            moves = model.free_moves if free else None
-            answer = adjust(model, robust, moves, datum)
+            if off.sum() <= _GROSS_SHARE * len(off):
+                set_aside = tuple(_label(model, row) for row in np.flatnonzero(off).tolist())
+                model, sight = model.without(np.flatnonzero(off)), sight[~off]
+            answer = adjust(model, robust, model.free_moves if free else None, datum)
     except UndeterminedError as error:
         raise UndeterminedError(error.unknowns, f"{error}: {_missing(network, error.unknowns, free)}") from None
     return _result(network, model, sight, answer, set_aside, refraction, grid_scale)
+
+
+def _settled(
+    model: SurveyModel, moves: Callable[[Floats], Floats] | None, datum: Floats | None
+) -> Adjustment | None:
+    """Return the adjustment of everything; None while a gross error keeps it from settling near the truth."""
+    try:
+        answer = adjust(model, model.start, moves, datum)
+    except AdjustmentError:  # also where the steps led to a place at which nothing is determined
+        return None
+    gross = not answer.passes and bool(np.nanmax(np.abs(answer.w)) > _GROSS)
+    return None if gross else answer
 
 
 def _missing(network: Network, unknowns: tuple[str, ...], free: bool) -> str:
