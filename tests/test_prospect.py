@@ -293,10 +293,10 @@ def test_an_error_that_is_not_found_shifts_slabs_as_foretold(
 
 
 def test_made_set_ups_scatter_as_expected(project: Project, one_place: tuple[Floats, Control, Prospect]) -> None:
-    """1500 set-ups with noise, solved, two slabs measured from each and fitted: set-up, corners, joint as foretold."""
+    """800 set-ups with noise, solved, two slabs measured from each and fitted: set-up, corners, joint as foretold."""
     axis, control, seen = one_place
     rng = np.random.default_rng(20310521)
-    count, k = 1500, len(control)
+    count, k = 800, len(control)
     scale, rules = project.alignment.rules.grid_scale, project.check_rules
     aim = seen.setups.aim
     sigmas = np.stack(PLAN.instrument.sigmas(aim.distance, aim.zenith, aim.repeats))
@@ -327,7 +327,7 @@ def test_made_set_ups_scatter_as_expected(project: Project, one_place: tuple[Flo
         stand = Stands(setup.position[None], np.array([setup.orientation]), setup.covariance[None])
         points = points_seen(stand, read, PLAN.instrument, PLAN.refraction, scale)
         measured[i] = points.xyz.reshape(2, m, 3)
-    assert named <= 10  # of a thousand two are to be expected
+    assert named <= 7  # of a thousand two are to be expected
 
     _is_of(off, seen.setups.covariance[0])
     points = points_seen(
@@ -362,9 +362,7 @@ def test_made_set_ups_scatter_as_expected(project: Project, one_place: tuple[Flo
     assert seen.joints.step_level_sigma[joint].max() < 0.9 * apart
 
 
-def test_the_check_will_state_what_was_expected(
-    project: Project, one_place: tuple[Floats, Control, Prospect]
-) -> None:
+def test_the_check_will_state_what_was_expected(project: Project, one_place: tuple[Floats, Control, Prospect]) -> None:
     """Points with their covariance, as they come from such a set-up, through the whole check."""
     axis, _, seen = one_place
     scale, kinds = project.alignment.rules.grid_scale, project.layout.type_index[seen.slab]
@@ -911,8 +909,13 @@ def test_rounds_and_values_of_the_instrument_count(folder: Path) -> None:
         document = json.loads(run("plan-setup", folder, *HERE, *options, "--json", "-").out)
         mark = document["corners"][0]
         place = document["positions"][0]
-        return {"level": place["sigma_level_mm"], "turn": place["orientation_sigma_arcsec"],
-                "own_up": mark["up_own_mm"], "own_along": mark["along_own_mm"], "own_across": mark["across_own_mm"]}
+        return {
+            "level": place["sigma_level_mm"],
+            "turn": place["orientation_sigma_arcsec"],
+            "own_up": mark["up_own_mm"],
+            "own_along": mark["along_own_mm"],
+            "own_across": mark["across_own_mm"],
+        }
 
     base = sigma()
     assert sigma("--rounds", "4")["level"] < base["level"]
@@ -972,7 +975,8 @@ def test_results_do_not_replace_what_they_are_made_from(folder: Path) -> None:
 @pytest.mark.parametrize("width", [80, 100, 120])
 def test_the_page_fits(width: int, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for where in (HERE, ("--candidates", folder / "places.csv")):
-        page = re.sub(r"\x1b\[[\d;]*m", "", on_terminal(width, monkeypatch, "plan-setup", folder, *where, *POOR_OPTIONS[:2]))
+        arguments = ("plan-setup", folder, *where, *POOR_OPTIONS[:2])
+        page = re.sub(r"\x1b\[[\d;]*m", "", on_terminal(width, monkeypatch, *arguments))
         assert max(len(line.rstrip()) for line in page.splitlines()) <= width
         for text in ("What they can decide", "standard error ellipse", "2.45 times as large", "~ narrow",
                      "slabs and joints in reach", "Taken for granted", "(assumed)"):  # fmt: skip

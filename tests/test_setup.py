@@ -349,6 +349,21 @@ def test_too_few_sights_are_refused_with_what_to_measure() -> None:
     assert "the control points lie on one line" in undetermined(made, [0, 2, 4], "zs")
 
 
+def test_two_directions_and_one_distance_may_fit_two_places() -> None:
+    rng = np.random.default_rng(0)
+    known = np.array([[0.0, 20.0, 0.0], [1.0, -10.0, 0.0]])
+    for north, ambiguous in ((-60.0, True), (3.0, False)):
+        made = Made(known, known, np.array([4.0, north, 0.5]), 1.0)
+        direction, zenith, distance = sighted(rng, known, made.position, 1.0, 0.0)
+        sights = Sights.of([0, 1], direction, zenith, [distance[0], np.nan])
+        if ambiguous:
+            with pytest.raises(SetupError, match="fit both; measure the other distance"):
+                free_setup(sights, made.control(), INSTRUMENT)
+        else:
+            result = free_setup(sights, made.control(), INSTRUMENT)
+            np.testing.assert_allclose(result.position, made.position, rtol=0, atol=1e-7)
+
+
 @pytest.mark.parametrize("noise", [0.0, 1.0])
 def test_the_danger_circle_is_named(noise: float) -> None:
     rng = np.random.default_rng(6)
@@ -438,10 +453,12 @@ def test_both_intersections_of_two_circles_are_tried(north: float) -> None:
     assert start.orientation == pytest.approx(0.4, abs=1e-9)
 
 
-@pytest.mark.parametrize("here", [[2.0, 3.0], [4.0, -60.0]])
-def test_both_triangles_of_one_distance_are_tried(here: list[float]) -> None:
-    """One point by direction and distance, two by direction; near by, and far off, where the nearer is the solution."""
-    known = np.array([[0.0, 20.0, 0.0], [1.0, -10.0, 0.0], [15.0, 5.0, 0.0]])
+@pytest.mark.parametrize("turn", [math.pi, 0.4])
+def test_both_triangles_of_one_distance_are_tried(turn: float) -> None:
+    """On the danger circle directions do not tell: one distance does, to the far end of it or to a near one."""
+    angle = np.array([turn, 0.6, -0.9])
+    known = np.column_stack([40 * np.sin(angle), 40 * np.cos(angle), np.zeros(3)])
+    here = np.array([0.0, 40.0])
     away = known[:, :2] - here
     direction = np.arctan2(away[:, 0], away[:, 1]) + 2.0
     distance = np.array([np.hypot(*away[0]), np.nan, np.nan])

@@ -138,9 +138,7 @@ def _plan(values: Mapping[str, tuple[float, str]], refraction: float, options: M
     )
 
 
-def _granted(
-    values: Mapping[str, tuple[float, str]], plan: SightPlan, assumed_points: int
-) -> tuple[str, ...]:
+def _granted(values: Mapping[str, tuple[float, str]], plan: SightPlan, assumed_points: int) -> tuple[str, ...]:
     """Return in words what the numbers rest on, and what of it is assumed only."""
     parts = [words.format(values[name][0]) + values[name][1] for name, words in _WORDS.items()]
     low, high = plan.control_range
@@ -233,9 +231,12 @@ def _places(project: Project, options: Mapping[str, Any], faults: Faults) -> Pla
         return read_places(options["candidates"], project.alignment, project.count, faults)
     if len(given) < len(here):
         lacking = ", ".join(name for name in here if name not in given)
-        faults.error(lacking if given else "--at-chainage, --offset and --height",
-                     "a value" if given else "a planned position", "none",
-                     "chainage, offset and height belong together" if given else "or a file with --candidates")
+        faults.error(
+            lacking if given else "--at-chainage, --offset and --height",
+            "a value" if given else "a planned position",
+            "none",
+            "chainage, offset and height belong together" if given else "or a file with --candidates",
+        )
         return nothing  # fmt: skip
     try:
         distance = float(project.count.to_distance(options["chainage"]))

@@ -294,7 +294,7 @@ def _judge_all(deviation: Floats, sigma: Floats, between: Joints, rules: CheckRu
         "step_level": (between.step_level, between.step_level_sigma),
         "step_line": (between.step_line, between.step_line_sigma),
         "gap": (between.gap, between.gap_sigma),
-        "gap_difference": (difference, np.hypot(between.gap_sigma[:, :1], between.gap_sigma[:, 1:])),
+        "gap_difference": (difference, between.wedge_sigma[:, None]),
     }
     judged = {t.quantity: judge(*values[t.quantity], t, rules.guard) for t in rules.tolerances}
     for quantity in ("gap", "gap_difference"):

@@ -12,7 +12,7 @@ from geometry.slabs import Targets
 from geometry.survey import Fits, movement_rows
 from geometry.survey.points import Ints
 
-__all__ = ["common_at", "deviation_at", "pose_deviation", "sigma_at"]
+__all__ = ["deviation_at", "pose_deviation", "sigma_at"]
 
 
 def pose_deviation(targets: Targets, fits: Fits, scale: float) -> Floats:
@@ -59,12 +59,6 @@ def _relative(targets: Targets, fits: Fits, scale: float) -> tuple[Floats, Float
     # rotation less unit matrix first: places of metres then only meet numbers of the size of the deviation
     turned = np.ascontiguousarray(np.swapaxes(fits.rotation, 1, 2)) @ targets.rotation - np.eye(3)
     return moved, turned
-
-
-def common_at(fits: Fits, places: Floats) -> Floats:
-    """Return what the common causes of a set-up do to places, shape (n, k, 3, causes), m; see `Fits.common`."""
-    rows = movement_rows(places)[fits.design.type_index][fits.group]
-    return np.asarray(rows @ fits.common[:, None])
 
 
 def sigma_at(fits: Fits, places: Floats) -> Floats:

@@ -12,10 +12,10 @@ import numpy.typing as npt
 from geometry.alignment.frames import from_grid, to_grid
 from geometry.alignment.laws import Floats
 from geometry.slabs import SlabType, Targets
-from geometry.survey import Fits
+from geometry.survey import Fits, movement_rows
 from geometry.survey.points import Ints
 
-from .deviation import common_at, deviation_at, sigma_at
+from .deviation import deviation_at
 
 __all__ = ["Joints", "joint_gaps", "joints"]
 
@@ -38,6 +38,8 @@ class Joints:
     step_level_sigma, step_line_sigma : ndarray, shape (j, 2)
     gap, gap_sigma : ndarray, shape (j, 2)
         Built gap at the slabs' left and right edges, m, and its standard uncertainty.
+    wedge_sigma : ndarray, shape (j,)
+        Standard uncertainty of the gap on the left less that on the right, m.
     target_gap : ndarray, shape (j, 2)
         The gap between the target slabs; left less right is the wedge that a curve asks for.
     """
@@ -51,6 +53,7 @@ class Joints:
     step_line_sigma: Floats
     gap: Floats
     gap_sigma: Floats
+    wedge_sigma: Floats
     target_gap: Floats
 
 
@@ -69,23 +72,35 @@ def joint_gaps(position: Floats, rotation: Floats, types: Sequence[SlabType], ty
     return np.stack([between, right], axis=1)
 
 
-def _sigma_of_difference(fits: Fits, ends: Floats, rear: Ints, front: Ints) -> Floats:
-    """Return the standard uncertainty of front less rear slab at both sides of joints, shape (j, 2, 3), m.
+def _sigma_of_difference(fits: Fits, front_rows: Floats, rear_rows: Floats, rear: Ints, front: Ints) -> Floats:
+    """Return the standard uncertainty of front less rear slab, shape (j, ...), m.
 
-    What one set-up does to both slabs alike drops out; their frames are taken as parallel.
+    The rows, shape (t, ..., 6), say how a quantity of each type of slab depends on its pose. What one set-up
+    does to both slabs alike drops out; their frames are taken as parallel.
     """
-    sigma = sigma_at(fits, ends)
-    variance = sigma[front, :2] ** 2 + sigma[rear, 2:] ** 2
+    design = fits.design
+
+    def variance(rows: Floats, slabs: Ints) -> Floats:
+        of_group = rows[design.type_index]
+        per_group = np.einsum("g...i,gij,g...j->g...", of_group, design.covariance, of_group)
+        return np.asarray(per_group[fits.group[slabs]])
+
+    total = variance(front_rows, front) + variance(rear_rows, rear)
     several = fits.setup.shape[1]
-    if several:
-        effect = common_at(fits, ends)
-        effect = effect.reshape(*effect.shape[:3], several, -1)
-        for a, b in product(range(several), repeat=2):
-            seen = fits.setup[rear, a] >= 0
-            one = np.flatnonzero(seen & (fits.setup[rear, a] == fits.setup[front, b]))
-            both = np.einsum("jsck,jsck->jsc", effect[front[one], :2, :, b], effect[rear[one], 2:, :, a])
-            variance[one] -= 2 * both
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+    causes = fits.common.shape[2] // max(several, 1)
+    for a, b in product(range(several), repeat=2):
+        seen = fits.setup[rear, a] >= 0
+        one = np.flatnonzero(seen & (fits.setup[rear, a] == fits.setup[front, b]))
+        effects = [
+            np.einsum(
+                "j...i,jik->j...k",
+                rows[design.type_index[fits.group[slabs]]],
+                fits.common[slabs][:, :, which * causes : (which + 1) * causes],
+            )
+            for rows, slabs, which in ((rear_rows, rear[one], a), (front_rows, front[one], b))
+        ]
+        total[one] -= 2 * (effects[0] * effects[1]).sum(axis=-1)
+    return np.asarray(np.sqrt(np.maximum(total, 0.0)))
 
 
 def joints(
@@ -111,10 +126,12 @@ def joints(
     under_rails = _ends(types, [rail_apart / 2] * len(types))
     off = deviation_at(targets, fits, under_rails, type_index, scale)
     step = off[front, :2] - off[rear, 2:]
-    step_sigma = _sigma_of_difference(fits, under_rails, rear, front)
+    rows = movement_rows(under_rails)
+    step_sigma = _sigma_of_difference(fits, rows[:, :2], rows[:, 2:], rear, front)
     edges = _ends(types, [t.width / 2 for t in types])
     along = deviation_at(targets, fits, edges, type_index, scale)[..., 1]
-    edge_sigma = _sigma_of_difference(fits, edges, rear, front)
+    rows = movement_rows(edges)[:, :, 1]
+    left_less_right = rows[:, [0, 2]] - rows[:, [1, 3]]
     return Joints(
         rear=rear,
         front=front,
@@ -125,6 +142,7 @@ def joints(
         step_line_sigma=step_sigma[..., 0],
         # the frames of neighbours differ by a milliradian, which turns millimetres into micrometres
         gap=target_gap[rear] + along[front, :2] - along[rear, 2:],
-        gap_sigma=edge_sigma[..., 1],
+        gap_sigma=_sigma_of_difference(fits, rows[:, :2], rows[:, 2:], rear, front),
+        wedge_sigma=_sigma_of_difference(fits, left_less_right[:, 0], left_less_right[:, 1], rear, front),
         target_gap=target_gap[rear],
     )

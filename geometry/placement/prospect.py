@@ -320,7 +320,7 @@ def _outlooks(sigma: Floats, between: Joints, rules: CheckRules, room: float) ->
         "step_line": between.step_line_sigma,
         "gap": between.gap_sigma,
         # as the check has it
-        "gap_difference": np.hypot(between.gap_sigma[:, :1], between.gap_sigma[:, 1:]),
+        "gap_difference": between.wedge_sigma[:, None],
     }
     found = {t.quantity: outlook(values[t.quantity], t, rules.guard, room) for t in rules.tolerances}
     for quantity in ("gap", "gap_difference"):
@@ -333,6 +333,7 @@ def _longest(
     setup: Ints, slab: Ints, between: Joints, outlooks: Mapping[Quantity, Outlook], line: Line, count: int, bad: int
 ) -> Ints:
     """Return first and last view of the longest row without a state of `bad` or worse, shape (count, 2)."""
+
     def failing(quantities: Sequence[Quantity], size: int) -> Bools:
         states = [outlooks[q].state for q in quantities if q in outlooks]
         return np.asarray(np.any([(s >= bad) & (s != NONE) for s in states] or [np.zeros(size, bool)], axis=0))

@@ -102,23 +102,27 @@ def _undetermined(seen: Prospect, control: Control, sights: Ints, plan: SightPla
     return f"{names} lie at one place in plan: position and orientation are not determined; sight another one"
 
 
-def _weak(
-    seen: Prospect, control: Control, setup: int, sights: Ints, rules: CheckRules
-) -> Iterator[tuple[str, str]]:
+def _weak(seen: Prospect, control: Control, setup: int, sights: Ints, rules: CheckRules) -> Iterator[tuple[str, str]]:
     s = seen.setups
     spread = float(s.spread[setup])
     if spread < math.pi:
-        yield "one side", (
-            f"all control points lie within {math.degrees(spread):.0f} degrees as seen from here: sight one on the far "
-            f"side as well"
+        yield (
+            "one side",
+            (
+                f"all control points lie within {math.degrees(spread):.0f} degrees as seen from here: sight one on the far "
+                f"side as well"
+            ),
         )
     lowest = np.unravel_index(int(s.checked[sights].argmin()), (len(sights), 3))
     share = float(s.checked[sights][lowest])
     if share < _WEAK:
         name = control.names[int(s.target[sights[int(lowest[0])]])]
-        yield "low redundancy", (
-            f"with {len(sights)} control points the {KINDS[int(lowest[1])]} to {name} is checked by the others to "
-            f"{share:.0%} only, less than {_WEAK:.0%} is poor: sight more control points"
+        yield (
+            "low redundancy",
+            (
+                f"with {len(sights)} control points the {KINDS[int(lowest[1])]} to {name} is checked by the others to "
+                f"{share:.0%} only, less than {_WEAK:.0%} is poor: sight more control points"
+            ),
         )
     half = {t.quantity: (t.high - t.low) / 2 for t in rules.tolerances if t.quantity in SLAB_QUANTITIES}
     for axis, quantity in enumerate(SLAB_QUANTITIES):
@@ -129,10 +133,13 @@ def _weak(
             name, others = control.names[int(s.target[worst])], int((shift > half[quantity]).sum()) - 1
             size = f"below {least * 1e3:.1f} mm" if math.isfinite(least) else "of any size"
             moved = f"by {shift.max() * 1e3:.1f} mm" if math.isfinite(shift.max()) else "by any amount"
-            yield "unseen error", (
-                f"an error {size} in control point {name} may pass unnoticed and shift slabs {moved} {quantity}, "
-                f"more than half of the tolerance's width, {half[quantity] * 1e3:g} mm"
-                + (f"; so may those in {others} more" if others else "")
+            yield (
+                "unseen error",
+                (
+                    f"an error {size} in control point {name} may pass unnoticed and shift slabs {moved} {quantity}, "
+                    f"more than half of the tolerance's width, {half[quantity] * 1e3:g} mm"
+                    + (f"; so may those in {others} more" if others else "")
+                ),
             )
 
 
@@ -146,9 +153,7 @@ def _control(seen: Prospect, control: Control, sights: Ints, plan: SightPlan) ->
     ):
         if bad.any():
             rows = np.flatnonzero(bad)
-            sizes = [
-                f"{away[i]:.1f} m" if kind == "control range" else f"{math.degrees(up[i]):+.0f} deg" for i in rows
-            ]
+            sizes = [f"{away[i]:.1f} m" if kind == "control range" else f"{math.degrees(up[i]):+.0f} deg" for i in rows]
             names = (control.names[int(s.target[sights[i]])] for i in rows)
             listed = ", ".join(f"{name} {size}" for name, size in zip(names, sizes, strict=True))
             yield kind, f"sights to control points {text}: {listed}"
@@ -173,8 +178,9 @@ def _slabs(
                 yield "undecidable", f"{text}: the marks do not determine it"
                 continue
             most = (one.tolerance.high - one.tolerance.low) / 2 / rules.guard * 1e3
-            yield "undecidable", (
-                f"{text}: standard uncertainty {low:.2f} to {high:.2f} mm, it has to be below {most:.2f} mm"
+            yield (
+                "undecidable",
+                (f"{text}: standard uncertainty {low:.2f} to {high:.2f} mm, it has to be below {most:.2f} mm"),
             )
     distance, face = seen.distance[views], seen.face_angle[views]
     steep = np.abs(math.pi / 2 - seen.zenith[views]) > plan.steep

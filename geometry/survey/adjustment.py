@@ -237,9 +237,7 @@ def adjust(
     )
 
 
-def robust_unknowns(
-    model: Model, start: Floats, free_moves: Callable[[Floats], Floats] | None = None
-) -> Floats:
+def robust_unknowns(model: Model, start: Floats, free_moves: Callable[[Floats], Floats] | None = None) -> Floats:
     """Return unknowns that the majority of observations agrees with.
 
     Weights 1 / (1 + (v / 2.5 sigma)^2) (P. W. Holland, R. E. Welsch, Communications in Statistics A6, 1977,

@@ -138,7 +138,7 @@ def likely(found: list[Cause]) -> Cause | None:
 def _reading_falls(evidence: Evidence) -> Floats:
     """Return w^2 of every reading, shape (m,); nan where nothing checks it or it is no reading."""
     own = np.diagonal(evidence.checking)
-    share = own * evidence.posed.model.sigma ** 2
+    share = own * evidence.posed.model.sigma**2
     good = (share >= NO_CHECK) & (evidence.posed.sight >= 0)
     return np.asarray(np.divide(evidence.pull**2, own, where=good, out=np.full(len(own), np.nan)))
 
@@ -157,9 +157,7 @@ def _wrong_reading(case: Case, cleared: Cleared, evidence: Evidence, row: int, s
     shown += "" if kind == DISTANCE else f"({abs(size) / max(reach, 1e-9) * 1e3:.1f} mm there)"
     text = f"the {KINDS[kind]} to {name} is {shown} too {'large' if size > 0 else 'small'}: measure it again"
     passes = evidence.misfit - fall <= global_limit(evidence.freedom - 1)
-    return Cause(
-        READING, (name,), np.array([size]), np.array([sigma]), score, passes, text, replace(cleared, use=use)
-    )
+    return Cause(READING, (name,), np.array([size]), np.array([sigma]), score, passes, text, replace(cleared, use=use))
 
 
 def _patterns(case: Case, cleared: Cleared, evidence: Evidence) -> Iterator[tuple[Floats, _Teller]]:

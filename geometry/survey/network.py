@@ -228,9 +228,7 @@ def adjust_network(
     return _result(network, model, sight, answer, set_aside, refraction, grid_scale)
 
 
-def _settled(
-    model: SurveyModel, moves: Callable[[Floats], Floats] | None, datum: Floats | None
-) -> Adjustment | None:
+def _settled(model: SurveyModel, moves: Callable[[Floats], Floats] | None, datum: Floats | None) -> Adjustment | None:
     """Return the adjustment of everything; None while a gross error keeps it from settling near the truth."""
     try:
         answer = adjust(model, model.start, moves, datum)

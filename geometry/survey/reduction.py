@@ -235,9 +235,7 @@ def _units(index: Floats, first: Ints, second: Ints, setup: Ints, name: list[str
     return findings
 
 
-def _single(
-    both: Bools, has1: Bools, one: Ints, two: Ints, setup: Ints, name: list[str]
-) -> list[ReadingFinding]:
+def _single(both: Bools, has1: Bools, one: Ints, two: Ints, setup: Ints, name: list[str]) -> list[ReadingFinding]:
     alone = np.flatnonzero(~both)
     if not alone.size:
         return []

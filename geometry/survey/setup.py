@@ -176,9 +176,7 @@ def _finding(cause: Cause) -> SetupFinding:
     )
 
 
-def _result(
-    case: Case, cleared: Cleared, posed: Posed, answer: Adjustment, findings: list[SetupFinding]
-) -> FreeSetup:
+def _result(case: Case, cleared: Cleared, posed: Posed, answer: Adjustment, findings: list[SetupFinding]) -> FreeSetup:
     columns = posed.columns
     there = columns >= 0
     covariance = np.full((4, 4), np.nan)

@@ -9,7 +9,7 @@ import numpy as np
 
 from geometry.alignment.laws import Floats
 
-from .approximate import circle_miss
+from .approximate import circle_miss, horizontal
 from .points import Ints
 from .setup_result import FreeSetup, SetupError, SetupFinding
 from .single_setup import Case, Cleared, Posed, rough
@@ -93,9 +93,18 @@ def _why_weak(case: Case, cleared: Cleared, at: Floats) -> str:
 
 
 def mirrored(case: Case, cleared: Cleared) -> bool:
-    """Whether distances alone leave two places, either side of a line through the control points."""
+    """Whether the sights leave two places.
+
+    Distances alone leave one either side of a line through the control points; two directions and one distance leave
+    two along the other ray, if the distance is longer than that between the points.
+    """
     aimed = np.unique(cleared.target[cleared.use[:, 0]])
     points = np.unique(cleared.target[cleared.use[:, 2]])
+    if len(aimed) == 2 and len(points) == 1 and points[0] in aimed:
+        one = cleared.use[:, 2]
+        apart = np.hypot(*(case.control.xyz[aimed[0], :2] - case.control.xyz[aimed[1], :2]))
+        reach = horizontal(case.sights.distance[one], case.sights.zenith[one], case.refraction)[0] * case.grid_scale
+        return bool(reach.max() > apart)
     if len(aimed) >= 2 or len(points) < 2:
         return False
     xy = case.control.xyz[points, :2]
@@ -103,9 +112,7 @@ def mirrored(case: Case, cleared: Cleared) -> bool:
     return bool(len(points) == 2 or spread[1] < 0.02 * spread[0])
 
 
-def undetermined(
-    case: Case, cleared: Cleared, unknowns: Sequence[str], result: FreeSetup | None = None
-) -> SetupError:
+def undetermined(case: Case, cleared: Cleared, unknowns: Sequence[str], result: FreeSetup | None = None) -> SetupError:
     """Return the error that says what the sights leave open, why, and what to measure.
 
     Parameters
@@ -125,6 +132,9 @@ def undetermined(
     elif len(points) == 1:
         name = case.control.names[int(points[0])]
         why = f"only {name} was sighted; sight at least one more control point with direction and distance"
+    elif mirrored(case, cleared) and len(aimed) == 2:
+        lost = f"which of two places set-up {case.name} stands on"
+        why = "two directions and one distance fit both; measure the other distance, or sight a third point"
     elif mirrored(case, cleared):
         lost = f"side on which set-up {case.name} stands"
         why = "the control points lie on one line and only distances were measured; read directions as well"
