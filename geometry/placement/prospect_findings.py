@@ -109,8 +109,8 @@ def _weak(seen: Prospect, control: Control, setup: int, sights: Ints, rules: Che
         yield (
             "one side",
             (
-                f"all control points lie within {math.degrees(spread):.0f} degrees as seen from here: sight one on the far "
-                f"side as well"
+                f"all control points lie within {math.degrees(spread):.0f} degrees as seen from here: "
+                f"sight one on the far side as well"
             ),
         )
     lowest = np.unravel_index(int(s.checked[sights].argmin()), (len(sights), 3))
