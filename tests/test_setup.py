@@ -454,7 +454,7 @@ def test_both_intersections_of_two_circles_are_tried(north: float) -> None:
 
 
 @pytest.mark.parametrize("turn", [math.pi, 0.4])
-def test_both_triangles_of_one_distance_are_tried(turn: float) -> None:
+def test_one_distance_tells_the_place_on_the_danger_circle(turn: float) -> None:
     """On the danger circle directions do not tell: one distance does, to the far end of it or to a near one."""
     angle = np.array([turn, 0.6, -0.9])
     known = np.column_stack([40 * np.sin(angle), 40 * np.cos(angle), np.zeros(3)])

@@ -141,15 +141,18 @@ def _from_polar(xy: Floats, direction: Floats, pair: Ints, first: Floats, second
 
 
 def _from_polar_and_direction(xy: Floats, direction: Floats, reach: Floats, pair: Ints) -> Floats:
-    """One point by direction and distance, one by direction: the triangle has none, one or two solutions."""
+    """One point by direction and distance, one by direction.
+
+    The triangle has a second solution where the distance is longer than that between the points; whatever else was
+    measured to a third point finds that one, and without a third point there is no telling.
+    """
     i, j = pair.T
     apart, s = np.hypot(*(xy[i] - xy[j]).T), reach[i]
     angle = direction[j] - direction[i]
     with np.errstate(invalid="ignore"):
         root = np.sqrt(apart**2 - (s * np.sin(angle)) ** 2)
-    other = s * np.cos(angle) + np.stack([root, -root])
-    other = np.where(other > 0, other, np.nan)
-    return np.concatenate([_from_polar(xy, direction, pair, s, one) for one in other])
+    other = s * np.cos(angle) + root
+    return _from_polar(xy, direction, pair, s, np.where(other > 0, other, np.nan))
 
 
 def _from_distances(xy: Floats, reach: Floats, pair: Ints) -> Floats:

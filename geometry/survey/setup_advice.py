@@ -109,7 +109,7 @@ def mirrored(case: Case, cleared: Cleared) -> bool:
         return False
     xy = case.control.xyz[points, :2]
     spread = np.linalg.svd(xy - xy.mean(axis=0), compute_uv=False)
-    return bool(len(points) == 2 or spread[1] < 0.02 * spread[0])
+    return bool(spread[1] < 0.02 * spread[0])  # two points are always on one line
 
 
 def undetermined(case: Case, cleared: Cleared, unknowns: Sequence[str], result: FreeSetup | None = None) -> SetupError:
