@@ -6,6 +6,7 @@ import runpy
 import shutil
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from geometry.exchange.fieldwork_tables import mark_table, observation_table, se
 from geometry.exchange.project import Project, open_project
 from geometry.exchange.readings_files import read_field_book, readings_paths
 from geometry.placement import OUT, UNDECIDED, WITHIN, SectionCheck, check_section
+from geometry.survey.fieldwork import stands_of
 from geometry.survey.observations import EASTING, HEIGHT, LEVEL, NORTHING
 from geometry.survey.polar_uncertainty import Stands, points_seen
 from geometry.survey.readings import Instrument, Sights
@@ -168,7 +170,10 @@ def test_all_together_takes_the_steps_out(project: Project, worked: WorkedUp) ->
     assert len(together.work.networked) == 23
     steps = step_table(together)
     assert len(steps["largest_mm"]) >= 18
-    near = steps["shared_points"] >= 8  # set-ups beside each other
+    sound = np.isin(steps["first_setup"], list(FAULTS), invert=True) & np.isin(
+        steps["second_setup"], list(FAULTS), invert=True
+    )
+    near = sound & (steps["shared_points"] >= 8)  # set-ups beside each other that took part
     assert near.sum() >= 15
     assert np.abs(steps["step_level_mm"][near]).max() < 0.15
     shared = np.bincount(worked.survey.points.slab, minlength=len(project.layout.names)) > 4
@@ -339,3 +344,45 @@ def test_mistakes_of_the_booker_are_named(
     sound = {state.name for state in worked.work.states if state.sound}
     assert {"S01", "S03"} <= sound
     assert ("S02" in sound) == (change is swapped_faces)
+
+
+def test_steps_between_set_ups_are_told_without_a_network_too(worked: WorkedUp) -> None:
+    assert worked.work.network is None
+    table = step_table(worked)
+    pairs = list(zip(table["first_setup"].tolist(), table["second_setup"].tolist(), strict=True))
+    assert ("S01", "S02") in pairs
+    # by hand: the mean of what both make of the marks they share
+    points, codes = worked.survey.points, worked.book.setups
+    one, two = (points.setup == codes.index(name) + 1 for name in ("S01", "S02"))
+    place = points.slab * 4 + points.mark
+    shared = np.intersect1d(place[one], place[two])
+    by_place = [dict(zip(place[m].tolist(), points.xyz[m], strict=True)) for m in (one, two)]
+    marks = [by_place[1][p] - by_place[0][p] for p in shared.tolist()]
+    assert len(marks) == 4
+    row = pairs.index(("S01", "S02"))
+    assert table["shared_points"][row] > 4  # control as well
+    assert abs(table["step_level_mm"][row] - np.mean(marks, axis=0)[2] * 1e3) < 1.0
+    assert table["largest_mm"][row] >= np.linalg.norm(marks, axis=1).max() * 1e3 - 1e-9
+
+
+def test_a_place_without_a_known_uncertainty_gives_no_points(worked: WorkedUp) -> None:
+    first = worked.work.states[0]
+    assert first.result is not None
+    unknown = replace(first.result, covariance=np.full((4, 4), np.nan))
+    stands = stands_of((replace(first, result=unknown), worked.work.states[1]))
+    assert np.isnan(stands.position[0]).all()
+    assert np.isfinite(stands.position[1]).all()
+
+
+def test_many_set_ups_are_not_all_named(worked: WorkedUp) -> None:
+    told = next(text for text in worked.work.findings if "one face only" in text)
+    assert "S01, S02, S03, S04, S05, S06 and 21 more" in told
+
+
+def test_readings_without_every_time_count_in_the_order_of_the_file(project: Project, tmp_path: Path) -> None:
+    head = "setup,target,direction_gon,zenith_gon,distance_m,time\n"
+    rows = "A,C01L,1,100,20,2031-05-15T09:00:00Z\nA,C02L,2,100,20,\nA,C03L,3,100,20,2031-05-15T08:00:00Z\n"
+    (tmp_path / "a.csv").write_text(head + rows)
+    book = read_field_book(project, [tmp_path / "a.csv"], Faults())
+    assert book is not None
+    assert book.readings.time.tolist() == [0.0, 1.0, 2.0]

@@ -100,6 +100,10 @@ def show_check(
     )  # fmt: skip
     _show_slabs(slabs, everything=everything)
     _show_moves(slabs, everything=everything)
+    held = int((answer.held & chosen.slabs).sum())
+    if held:
+        many = "s were" if held > 1 else " was"
+        sys.stdout.write(f"\n{held} slab{many} measured after injection: mortar holds, no moves are given.\n")
     _show_joints(joints, everything=everything)
     most = None if everything else _MOST_FINDINGS
     show_list("Found in the survey  (! no verdict until it is cleared up)", [

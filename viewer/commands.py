@@ -151,7 +151,7 @@ def _check(
     read = _survey(project, survey, readings, stage)
     answer = check_section(
         project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), read.points,
-        project.check_rules,
+        project.check_rules, read.injected,
     )  # fmt: skip
     return read, answer
 

@@ -252,8 +252,7 @@ class Follower:
         assert self._survey is not None
         h = self._history
         stages = [stage.casefold() for stage in self._survey.given.stages]
-        asked = self._project.settings.injection
-        first = (asked.stage if asked else "after injection").casefold()
+        first = self._project.settings.injection_stage.casefold()
         for slab in slabs:
             epoch = int(np.flatnonzero(h.epochs.slab == slab)[-1])
             before = h.movements.before[h.movements.after == epoch]

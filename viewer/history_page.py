@@ -43,7 +43,7 @@ def history_of(project: Project, read: StagedSurvey) -> History:
     layout = project.layout
     return slab_history(
         project.targets, project.types, layout.type_index, layout.names.tolist(), read.given, project.check_rules,
-        asked.stage if asked else "after injection",
+        project.settings.injection_stage,
         Tolerance("up", asked.low_mm / 1e3, asked.high_mm / 1e3, asked.source) if asked else None,
     )  # fmt: skip
 

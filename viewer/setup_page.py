@@ -46,7 +46,7 @@ def setup_document(project: Project, worked: WorkedUp) -> dict[str, Any]:
         "adjusted": "all sound set-ups together" if worked.work.network is not None else "each set-up by itself",
         "setups": table_to_records(setup_table(worked)),
         "observations": table_to_records(observation_table(worked)),
-        "steps": table_to_records(step_table(worked)) if worked.work.network is not None else [],
+        "steps": table_to_records(step_table(worked)),
         "findings": [text for _, text in setup_findings(worked)],
         "cautions": list(CAUTIONS),
     }
@@ -81,7 +81,7 @@ def show_setups(project: Project, worked: WorkedUp) -> None:
         "for a blunder.",
     ])  # fmt: skip
     steps = step_table(worked)
-    if steps and len(steps["largest_mm"]):
+    if len(steps["largest_mm"]):
         sys.stdout.write("\n")
         worst = np.argsort(-steps["largest_mm"])[:8]
         shown: Columns = {name: column[worst] for name, column in steps.items()}

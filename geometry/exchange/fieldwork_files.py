@@ -19,7 +19,7 @@ from .levelling_files import LEVELLING_FILE, read_levelling
 from .project import Project, digest
 from .readings_files import FieldBook, read_field_book
 from .survey_files import Survey
-from .survey_names import stage_rows
+from .survey_names import injected, stage_rows
 
 __all__ = ["WorkedUp", "work_up"]
 
@@ -154,4 +154,5 @@ def _survey(
     codes = np.array([texts.index(name) for name in book.stages], dtype=np.intp)[setup]
     chosen, used = stage_rows(project, points.slab, points.xyz, codes, texts, stage, faults)
     faults.stop_if_any()
-    return Survey(points.rows(chosen), used, inputs, tuple(faults.warnings))
+    held = injected(project, points.slab, points.xyz, codes, texts)
+    return Survey(points.rows(chosen), used, inputs, tuple(faults.warnings), held)

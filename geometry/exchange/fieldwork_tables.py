@@ -85,12 +85,8 @@ def _finite(values: np.ndarray) -> np.ndarray:
 
 
 def step_table(worked: WorkedUp) -> Columns:
-    """Return one row per pair of set-ups with common points, after the adjustment of all together."""
-    network = worked.work.network
-    if network is None:
-        return {}
-    names = np.array(worked.book.setups)[list(worked.work.networked)]
-    steps = network.steps
+    """Return one row per pair of set-ups with common points: how far apart they see them."""
+    names, steps = np.array(worked.book.setups), worked.work.steps
     return {
         "first_setup": names[steps.first],
         "second_setup": names[steps.second],

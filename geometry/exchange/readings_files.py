@@ -16,7 +16,7 @@ from geometry.survey.points import Ints
 from geometry.survey.readings import Readings
 
 from .project import Project
-from .survey_names import joined
+from .survey_names import indices, joined
 from .tables import Column, Table, read_table
 
 __all__ = ["READINGS_FOLDER", "FieldBook", "read_field_book", "readings_paths"]
@@ -120,9 +120,10 @@ def read_field_book(project: Project, paths: Sequence[Path | str], faults: Fault
     target, targets = joined(tables, "target")
     stage, stages = joined(tables, "stage")
     time = np.concatenate([_times(table) for table in tables])
-    # seconds from the first reading, or the order in the files
-    running = np.arange(len(setup), dtype=np.float64)
-    seconds = (time - np.nanmin(time)) / np.timedelta64(1, "s") if not np.isnat(time).all() else running
+    # seconds from the first reading; where one has no time the order in the files, as both do not mix
+    seconds = np.arange(len(setup), dtype=np.float64)
+    if not np.isnat(time).any():
+        seconds = (time - time.min()) / np.timedelta64(1, "s")
     readings = Readings(
         setup=setup - 1,
         target=target - 1,
@@ -136,15 +137,14 @@ def read_field_book(project: Project, paths: Sequence[Path | str], faults: Fault
         temperature=_filled(tables, "temperature_c", np.nan),
         pressure=_filled(tables, "pressure_hpa", np.nan),
         humidity=_filled(tables, "humidity_percent", np.nan),
-        time=np.where(np.isnan(seconds), running, seconds),
+        time=seconds,
     )
     first = np.unique(target, return_index=True)[1]
     first_of_setup = np.unique(setup, return_index=True)[1]
-    where = [table.where(row, "target") for table in tables for row in range(len(table))]
-    slab, mark = _marks(project, tables, target, first, targets[1:], where, faults)
+    slab, mark = _marks(project, tables, target, first, targets[1:], faults)
     return FieldBook(
         readings, tuple(setups[1:]), tuple(targets[1:]), tuple(stages[stage[i]] for i in first_of_setup.tolist()),
-        slab, mark, time, tuple(where[i] for i in first.tolist()),
+        slab, mark, time, tuple(_where(tables, row) for row in first.tolist()),
     )  # fmt: skip
 
 
@@ -188,15 +188,20 @@ def _from_dms(table: Table, name: str, faults: Faults) -> Floats:
     return np.asarray(numbers[0] + numbers[1] / 60 + numbers[2] / 3600)
 
 
+def _where(tables: Sequence[Table], row: int) -> str:
+    """Return file and line of a row counted over all tables."""
+    ends = np.cumsum([len(table) for table in tables])
+    which = int(np.searchsorted(ends, row, side="right"))
+    return tables[which].where(row - (int(ends[which - 1]) if which else 0), "target")
+
+
 def _marks(
-    project: Project, tables: Sequence[Table], target: Ints, first: Ints, targets: Sequence[str],
-    where: Sequence[str], faults: Faults,
+    project: Project, tables: Sequence[Table], target: Ints, first: Ints, targets: Sequence[str], faults: Faults
 ) -> tuple[Ints, Ints]:  # fmt: skip
     """Return slab and mark of each target, and tell targets that are booked as two marks."""
     slab_code, slabs = joined(tables, "slab")
     mark_code, marks = joined(tables, "corner")
-    order = {str(name): i for i, name in enumerate(project.layout.names.tolist())}
-    slab_of = np.array([order.get(t, UNKNOWN_NAME) if t else NO_NAME for t in slabs])[slab_code]
+    slab_of = indices(tables, "slab", project.layout.names)
     names = [t.marks.names for t in project.types]
     mark_of = np.array(
         [[n.index(t) if t in n else UNKNOWN_NAME if t else NO_NAME for t in marks] for n in names]
@@ -206,9 +211,9 @@ def _marks(
     other = np.flatnonzero((slab_of != slab[place]) | (mark_of != mark[place]))
     for row in other[:20].tolist():
         found = f"slab {slabs[slab_code[row]] or '(none)'}, corner {marks[mark_code[row]] or '(none)'}"
-        faults.error(where[row], f"{targets[place[row]]} booked as one mark everywhere", found)
+        faults.error(_where(tables, row), f"{targets[place[row]]} booked as one mark everywhere", found)
     for i in np.flatnonzero((slab == UNKNOWN_NAME) | ((slab >= 0) & (mark < 0)))[:20].tolist():
         row = int(first[i])
         found = f"slab {slabs[slab_code[row]]!r}, corner {marks[mark_code[row]]!r}"
-        faults.error(where[row], "a slab of the layout and a mark of its type", found)
+        faults.error(_where(tables, row), "a slab of the layout and a mark of its type", found)
     return slab.astype(np.intp), mark.astype(np.intp)

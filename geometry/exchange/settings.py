@@ -18,6 +18,9 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
 
 
+AFTER_INJECTION = "after injection"  # the stage from which on mortar holds a slab, unless the project names another
+
+
 class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
@@ -116,7 +119,7 @@ class InstrumentSettings(_Part):
 class InjectionSettings(_Part):
     """How far a corner may rise or settle while mortar is injected under the slab, and from which stage on it has."""
 
-    stage: Name = "after injection"
+    stage: Name = AFTER_INJECTION
     low_mm: Finite
     high_mm: Finite
     source: Name
@@ -253,6 +256,11 @@ class ProjectSettings(_Part):
     injection: InjectionSettings | None = None
     tolerance: Annotated[list[ToleranceSettings], Field(min_length=1)]
     slab_type: Annotated[list[SlabTypeSettings], Field(min_length=1)]
+
+    @property
+    def injection_stage(self) -> str:
+        """The stage from which on mortar holds a slab."""
+        return self.injection.stage if self.injection else AFTER_INJECTION
 
     @field_validator("slab_type")
     @classmethod

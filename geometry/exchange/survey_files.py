@@ -18,7 +18,7 @@ from geometry.survey import SurveyPoints
 from geometry.survey.points import Ints
 
 from .project import LEAST_SIGMA_MM, MOST_SIGMA_MM, Project, digest
-from .survey_names import joined, labels, named_places, stage_order, stage_rows, target_marks
+from .survey_names import injected, joined, labels, named_places, stage_order, stage_rows, target_marks
 from .tables import Column, Table, read_table
 
 __all__ = [
@@ -52,12 +52,15 @@ class Survey:
     inputs : dict of str to str
         SHA-256 of each file.
     warnings : tuple of Fault
+    injected : ndarray of bool, shape (n,)
+        Slabs of the layout that mortar holds by the stage of their points.
     """
 
     points: SurveyPoints
     stages: dict[str, int]
     inputs: dict[str, str]
     warnings: tuple[Fault, ...]
+    injected: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,13 +239,15 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
     """
     faults = Faults()
     files = _once(paths)
-    points, _, stages = _all_points(project, files, faults)
-    rows, used = stage_rows(project, points.slab, points.xyz, *stages, stage, faults)
+    points, _, (codes, texts) = _all_points(project, files, faults)
+    rows, used = stage_rows(project, points.slab, points.xyz, codes, texts, stage, faults)
+    # by all points, whatever stage is asked for: mortar does not let go again
+    held = injected(project, points.slab, points.xyz, codes, texts)
     if len(rows) < len(points):
         points = points.rows(rows)
     _tell_elsewhere(project, points, faults)
     inputs = {_shown(project, path): digest(path) for path in files}
-    return Survey(points, used, inputs, tuple(faults.warnings))
+    return Survey(points, used, inputs, tuple(faults.warnings), held)
 
 
 def read_stages(

@@ -19,8 +19,9 @@ from .cells import near, show
 from .project import Project
 from .tables import Table
 
-__all__ = ["joined", "labels", "named_places", "stage_order", "stage_rows", "target_marks"]
+__all__ = ["indices", "injected", "joined", "labels", "named_places", "stage_order", "stage_rows", "target_marks"]
 
+Bools = npt.NDArray[np.bool_]
 _LONGEST_NAME = 40  # characters of a name in a message
 _CORNERS = 4  # marks that every type has under the same names
 
@@ -36,6 +37,13 @@ def joined(tables: Sequence[Table], name: str) -> tuple[Ints, list[str]]:
         codes, distinct = table.codes(name)
         parts.append(np.array([texts.setdefault(str(t), len(texts)) for t in distinct], dtype=np.intp)[codes])
     return np.concatenate(parts), list(texts)
+
+
+def indices(tables: Sequence[Table], name: str, texts: npt.NDArray[np.str_]) -> Ints:
+    """Return the place of each row's cell in `texts` over all tables; `NO_NAME`, `UNKNOWN_NAME` where it has none."""
+    return np.concatenate([
+        table.index_in(name, texts) if name in table else np.full(len(table), NO_NAME) for table in tables
+    ])  # fmt: skip
 
 
 def _folded(text: str) -> str:
@@ -70,9 +78,7 @@ def named_places(project: Project, tables: Sequence[Table], faults: Faults) -> t
     """
     mark_code, mark_texts = joined(tables, "corner")
     names = project.layout.names
-    slab = np.concatenate([
-        table.index_in("slab", names) if "slab" in table else np.full(len(table), NO_NAME) for table in tables
-    ])  # fmt: skip
+    slab = indices(tables, "slab", names)
     if (slab == UNKNOWN_NAME).any():  # perhaps only written in another way
         slab_code, slab_texts = joined(tables, "slab")
         slab = _lookup(names.tolist(), slab_texts, "slab", faults)[slab_code]
@@ -181,6 +187,32 @@ def stage_rows(
         rows = np.flatnonzero((own < 0) | (by_row == last[own]))
     names, counts = np.unique(codes[rows], return_counts=True)
     return rows, _in_rank(texts, rank, names, counts)
+
+
+def injected(project: Project, slab: Ints, xyz: Floats, codes: Ints, texts: list[str]) -> Bools:
+    """Return the slabs that have been injected by the stage of any of their points: nothing moves them any more.
+
+    Parameters
+    ----------
+    slab, xyz, codes, texts
+        As in `stage_rows`.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    first = project.settings.injection_stage.casefold()
+    # stages that the project does not know come after those it does
+    order = [text.casefold() for text in stage_order(project, codes, texts, Faults())]
+    later = order[order.index(first) :] if first in order else []
+    rows = np.flatnonzero(np.array([text.casefold() in later for text in texts])[codes])
+    own = slab[rows].copy()
+    nameless = own < 0
+    if nameless.any():
+        own[nameless] = _slab_by_place(project, xyz[rows[nameless]])
+    result = np.zeros(len(project.layout.names), dtype=bool)
+    result[own[own >= 0]] = True
+    return result
 
 
 def _in_rank(texts: list[str], rank: Ints, names: npt.NDArray[np.intp], counts: npt.NDArray[np.intp]) -> dict[str, int]:

@@ -103,6 +103,8 @@ class SectionCheck:
         Bits of `NOTES`.
     moves : Moves
     findings : tuple of SurveyFinding
+    held : ndarray of bool, shape (n,)
+        Slabs that mortar holds: nothing moves them any more.
     """
 
     targets: Targets
@@ -119,16 +121,17 @@ class SectionCheck:
     notes: Ints
     moves: Moves
     findings: tuple[SurveyFinding, ...]
+    held: Bools
 
     @property
     def released(self) -> Bools:
-        """Slabs whose moves may be made, shape (n,): determined, and nothing in their survey contradictory."""
-        return np.asarray(self.fits.determined & ((self.notes & _WITHHELD) == 0))
+        """Slabs whose moves may be made, shape (n,): determined, nothing contradictory in their survey, not held."""
+        return np.asarray(self.fits.determined & ((self.notes & _WITHHELD) == 0) & ~self.held)
 
 
 def check_section(
     targets: Targets, types: Sequence[SlabType], type_index: Ints, span: Ints, slab_names: Sequence[str],
-    points: SurveyPoints, rules: CheckRules,
+    points: SurveyPoints, rules: CheckRules, held: Bools | None = None,
 ) -> SectionCheck:  # fmt: skip
     """Compare surveyed points with target poses.
 
@@ -142,6 +145,8 @@ def check_section(
     slab_names : sequence of str, length n
     points : SurveyPoints
     rules : CheckRules
+    held : ndarray of bool, shape (n,), optional
+        Slabs that mortar holds: judged like the others, but without moves.
 
     Returns
     -------
@@ -208,6 +213,7 @@ def check_section(
         notes=notes,
         moves=corrections,
         findings=tuple(sorted((*measured.findings, *blunders.findings), key=lambda f: (f.slab < 0, f.slab))),
+        held=np.zeros(len(type_index), dtype=bool) if held is None else held,
     )
 
 

@@ -240,7 +240,7 @@ def _place(
     """Set the slabs of all spans one behind the other, special ones at both ends of their span."""
     per_span = counts.sum(axis=1)
     span = np.repeat(np.arange(len(counts)), per_span)
-    types = np.array([t for row in counts for t in _order(row, main)], dtype=np.intp)
+    types = _in_order(counts, main)
     length = lengths[types]
     first = np.cumsum(per_span) - per_span
     step = length + gap[span]
@@ -250,8 +250,8 @@ def _place(
     last = np.zeros(len(span), dtype=bool)
     last[(first + per_span - 1)[per_span > 0]] = True
     width = max(4, len(str(rules.first_number + len(span))))
-    numbers = range(rules.first_number, rules.first_number + len(span))
-    names = np.array([f"{rules.prefix}{i:0{width}d}" for i in numbers])
+    numbers = np.arange(rules.first_number, rules.first_number + len(span))
+    names = np.char.add(rules.prefix, np.char.mod(f"%0{width}d", numbers))
     return Layout(
         names=names.astype(np.str_),
         type_index=types,
@@ -261,11 +261,15 @@ def _place(
     )
 
 
-def _order(counts: Ints, main: int) -> list[int]:
-    """Return the types of a span in order: half of the others, the main type, the rest of the others."""
-    other = [t for t, count in enumerate(counts.tolist()) if t != main for _ in range(count)]
-    half = (len(other) + 1) // 2
-    return [*other[:half], *[main] * int(counts[main]), *other[half:][::-1]]
+def _in_order(counts: Ints, main: int) -> Ints:
+    """Return the types of all slabs: in each span half of the others, the main type, the rest of the others."""
+    others = np.array([t for t in range(counts.shape[1]) if t != main], dtype=np.intp)
+    other = counts[:, others]
+    half = (other.sum(axis=1, keepdims=True) + 1) // 2
+    front = np.clip(half - (np.cumsum(other, axis=1) - other), 0, other)
+    blocks = np.concatenate([front, counts[:, [main]], (other - front)[:, ::-1]], axis=1)
+    kinds = np.concatenate([others, [main], others[::-1]])
+    return np.repeat(np.tile(kinds, len(counts)), blocks.ravel())
 
 
 def check_layout(

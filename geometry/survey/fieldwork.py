@@ -12,7 +12,7 @@ from geometry.alignment.laws import Floats
 
 from .adjustment import AdjustmentError
 from .air import Air
-from .network import Levelling, Network, NetworkResult, adjust_network
+from .network import Levelling, Network, NetworkResult, Steps, adjust_network, steps_between
 from .points import Ints
 from .polar_uncertainty import PolarPoints, Stands, points_seen
 from .readings import Control, Instrument, Readings, Sights
@@ -20,7 +20,7 @@ from .reduction import Reduction, foot_setups, reduce_readings
 from .setup import free_setup
 from .setup_result import FreeSetup
 
-__all__ = ["Fieldwork", "FieldworkRules", "LevellingLines", "SetupState", "solve_fieldwork"]
+__all__ = ["Fieldwork", "FieldworkRules", "LevellingLines", "SetupState", "solve_fieldwork", "stands_of"]
 
 Bools = npt.NDArray[np.bool_]
 
@@ -120,6 +120,8 @@ class Fieldwork:
         With all sound set-ups together.
     networked : tuple of int
         Set-ups that took part in it, in its order.
+    steps : Steps
+        How pairs of solved set-ups see their common points, from the places that are used.
     findings : tuple of str
         What the readings themselves show.
     """
@@ -131,6 +133,7 @@ class Fieldwork:
     sight: Ints
     network: NetworkResult | None
     networked: tuple[int, ...]
+    steps: Steps
     findings: tuple[str, ...]
 
 
@@ -175,7 +178,7 @@ def solve_fieldwork(
             f"{setups[int(mean.sights.setup[row])]} to {targets[int(mean.sights.target[row])]}, "
             f"{float(mean.sights.distance[row]):.1f} m: another point, or another set-up?"
         )
-    stands = _stands(states)
+    stands = stands_of(states)
     network, networked = None, tuple(i for i, state in enumerate(states) if state.sound)
     if rules.together and networked:
         network = _together(mean.sights, networked, setups, targets, control, control_of, rules, levelling)
@@ -185,9 +188,13 @@ def solve_fieldwork(
         position[rows], orientation[rows] = network.setups, network.orientation
         covariance[rows] = network.setup_covariance
         stands = Stands(position, orientation, covariance)
+    stood = np.asarray(np.isfinite(stands.position).all(axis=1))[mean.sights.setup]
+    steps = steps_between(
+        mean.sights.rows(stood), stands.position, stands.orientation, rules.refraction, rules.grid_scale
+    )  # fmt: skip
     sight = np.flatnonzero(control_of[mean.sights.target] < 0)
     points = points_seen(stands, mean.sights.rows(sight), rules.instrument, rules.refraction, rules.grid_scale)
-    return Fieldwork(mean, states, stands, points, sight, network, networked if network else (), tuple(findings))
+    return Fieldwork(mean, states, stands, points, sight, network, networked if network else (), steps, tuple(findings))
 
 
 def _state(
@@ -210,14 +217,16 @@ def _state(
     return SetupState(name, result, "", count)
 
 
-def _stands(states: Sequence[SetupState]) -> Stands:
+def stands_of(states: Sequence[SetupState]) -> Stands:
+    """Return the places of set-ups; nan where one is not solved or its uncertainty is not known."""
     s = len(states)
     position, orientation = np.full((s, 3), np.nan), np.full(s, np.nan)
     covariance = np.zeros((s, 4, 4))
     for i, state in enumerate(states):
-        if state.result is not None:
+        # a place whose uncertainty is not known is no place: zero would make its points look perfect
+        if state.result is not None and np.isfinite(state.result.covariance).all():
             position[i], orientation[i] = state.result.position, state.result.orientation
-            covariance[i] = np.nan_to_num(state.result.covariance)
+            covariance[i] = state.result.covariance
     return Stands(position, orientation, covariance)
 
 

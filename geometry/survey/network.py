@@ -36,7 +36,7 @@ from .readings import Instrument, Sights
 from .reliability import ALPHA
 from .rough_network import rough_network
 
-__all__ = ["Levelling", "Network", "NetworkResult", "Steps", "adjust_network"]
+__all__ = ["Levelling", "Network", "NetworkResult", "Steps", "adjust_network", "steps_between"]
 
 Bools = npt.NDArray[np.bool_]
 _AXES = ("easting", "northing", "level")
@@ -309,14 +309,16 @@ def _result(
         sight=sight,
         suspicious=over[np.argsort(-w[over])],
         set_aside=set_aside,
-        steps=_steps(network.sights, xyz[p:], orientation, refraction, grid_scale),
+        steps=steps_between(network.sights, xyz[p:], orientation, refraction, grid_scale),
         adjustment=answer,
         model=model,
     )
 
 
-def _steps(s: Sights, setups: Floats, orientation: Floats, refraction: float, grid_scale: float) -> Steps:
-    """Compare what set-ups make of their common points."""
+def steps_between(
+    s: Sights, setups: Floats, orientation: Floats, refraction: float = REFRACTION, grid_scale: float = 1.0
+) -> Steps:
+    """Compare what set-ups make of their common points; places (s, 3), m, and orientations (s,), rad."""
     full = s.rows(np.isfinite(s.direction) & np.isfinite(s.zenith) & np.isfinite(s.distance))
     if not len(full):
         none = np.zeros(0, dtype=np.intp)

@@ -174,7 +174,7 @@ def _faces(r: Readings, name: list[str]) -> tuple[Ints, list[ReadingFinding]]:
     for booked in (1, 2):
         wrong = np.flatnonzero((face != r.face) & (r.face == booked))
         if wrong.size:
-            where = ", ".join(dict.fromkeys(name[i] for i in r.setup[wrong].tolist()))
+            where = _named(r.setup[wrong], name)
             text = (
                 f"{wrong.size} readings of set-up {where} are booked as face {booked}, but their zenith angles are "
                 f"those of face {3 - booked}: taken as face {3 - booked}"
@@ -189,7 +189,7 @@ def _elevations(r: Readings, name: list[str]) -> list[ReadingFinding]:
     rows = np.flatnonzero(steep | (back & (r.face == 2)))
     if not rows.size:
         return []
-    where = ", ".join(dict.fromkeys(name[i] for i in r.setup[rows].tolist()))
+    where = _named(r.setup[rows], name)
     text = (
         f"{rows.size} zenith angles of set-up {where} lie within {math.degrees(_STEEP):.0f} degrees of the zenith or "
         f"the nadir: are they elevation angles? A zenith angle is 90 degrees for a level sight"
@@ -223,7 +223,7 @@ def _units(index: Floats, first: Ints, second: Ints, setup: Ints, name: list[str
     for excess, text in ((math.radians(40), "gon read as degrees"), (math.radians(-36), "degrees read as gon")):
         rows = np.flatnonzero(np.abs(np.nan_to_num(2 * index, nan=9.0) - excess) < _UNIT)
         if rows.size:
-            where = ", ".join(dict.fromkeys(name[i] for i in setup[rows].tolist()))
+            where = _named(setup[rows], name)
             total = 360 + math.degrees(excess)
             findings.append(
                 ReadingFinding(
@@ -235,11 +235,18 @@ def _units(index: Floats, first: Ints, second: Ints, setup: Ints, name: list[str
     return findings
 
 
+def _named(setup: Ints, name: list[str]) -> str:
+    """Return the set-ups for a message, the first six of many."""
+    found = np.unique(setup).tolist()
+    more = f" and {len(found) - 6} more" if len(found) > 6 else ""
+    return ", ".join(name[i] for i in found[:6]) + more
+
+
 def _single(both: Bools, has1: Bools, one: Ints, two: Ints, setup: Ints, name: list[str]) -> list[ReadingFinding]:
     alone = np.flatnonzero(~both)
     if not alone.size:
         return []
-    where = ", ".join(dict.fromkeys(name[i] for i in setup[alone].tolist()))
+    where = _named(setup[alone], name)
     text = (
         f"{alone.size} sights of set-up {where} were read in one face only: freed of the collimation and index "
         f"error that the others show, where there are any, and given half the weight"
