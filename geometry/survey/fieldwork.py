@@ -121,7 +121,7 @@ class Fieldwork:
     networked : tuple of int
         Set-ups that took part in it, in its order.
     steps : Steps
-        How pairs of solved set-ups see their common points, from the places that are used.
+        How pairs of sound set-ups see their common points, from the places that are used.
     findings : tuple of str
         What the readings themselves show.
     """
@@ -188,9 +188,10 @@ def solve_fieldwork(
         position[rows], orientation[rows] = network.setups, network.orientation
         covariance[rows] = network.setup_covariance
         stands = Stands(position, orientation, covariance)
-    stood = np.asarray(np.isfinite(stands.position).all(axis=1))[mean.sights.setup]
+    # a step to a set-up in which something is wrong says that once more, and hides the others
+    sound = np.array([state.sound for state in states])[mean.sights.setup]
     steps = steps_between(
-        mean.sights.rows(stood), stands.position, stands.orientation, rules.refraction, rules.grid_scale
+        mean.sights.rows(sound), stands.position, stands.orientation, rules.refraction, rules.grid_scale
     )  # fmt: skip
     sight = np.flatnonzero(control_of[mean.sights.target] < 0)
     points = points_seen(stands, mean.sights.rows(sight), rules.instrument, rules.refraction, rules.grid_scale)
