@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 from project_copies import DEMO, SURVEY, change, copy_of_demo, read_rows, run, write_rows
 
-import viewer.commands
+import viewer.check_command
 from viewer.cli import _status, cli
 
 README = (DEMO.parent / "README.md").read_text()
@@ -296,7 +296,7 @@ def test_a_bug_is_told_as_such(project: Path, monkeypatch: pytest.MonkeyPatch) -
     def broken(*_: object) -> None:
         raise ZeroDivisionError("of our own making")
 
-    monkeypatch.setattr(viewer.commands, "open_project", broken)
+    monkeypatch.setattr(viewer.check_command, "open_project", broken)
     answer = run("check", project)
     assert answer.status == 3
     assert answer.out == ""
@@ -309,7 +309,7 @@ def test_an_interrupt_ends_with_its_own_status(project: Path, monkeypatch: pytes
     def stopped(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(viewer.commands, "open_project", stopped)
+    monkeypatch.setattr(viewer.check_command, "open_project", stopped)
     answer = run("check", project)
     assert answer.status == 130
     assert "interrupted" in answer.err

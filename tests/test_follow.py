@@ -181,7 +181,8 @@ def test_a_measurement_is_told_when_its_last_corner_is_there(project: Project, h
     assert re.search(r"lift +RL -3\.40 ±0\.08 mm -0\.85 turns", out[4])
     assert "joint     Q0139|Q0140  a neighbour is not measured" in out[4]
     assert not hands.good  # type: ignore[attr-defined]
-    assert max(map(len, "".join(out).splitlines())) <= 80
+    # the path of the folder is as long as it is
+    assert max(len(line) for line in "".join(out).splitlines() if not line.startswith("watching ")) <= 80
 
 
 def test_screws_turned_as_asked(project: Project, hands: Hands) -> None:

@@ -17,7 +17,7 @@ from geometry.errors import InputError
 from geometry.exchange.project import input_paths, open_alignment, open_project
 from geometry.exchange.survey_files import read_survey, survey_paths
 from geometry.survey import NO_NAME
-from viewer.cli import number_in
+from viewer.cli.options import number_in
 
 
 @pytest.fixture

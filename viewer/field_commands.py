@@ -13,8 +13,8 @@ from geometry.exchange.project import Project, open_project
 from geometry.exchange.readings_files import READINGS_FOLDER, readings_paths
 from geometry.exchange.results import made_from
 from geometry.exchange.writing import table_to_records, write_csv
-from viewer.cli import NOT_ALL_WITHIN, OK
-from viewer.commands import kept, out, to_reader, warn
+from viewer.cli.options import NOT_ALL_WITHIN, OK
+from viewer.running import kept, out, to_reader, warn
 from viewer.setup_page import setup_document, setup_findings, show_marks, show_setups
 from viewer.terminal import Progress
 

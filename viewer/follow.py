@@ -76,7 +76,8 @@ def follow(
         raise InputError([Fault(str(folder), "a folder to watch", found, "make it, or name one with --survey")])
     clock = clock or SystemClock()
     follower = Follower(read, source or Folder(folder), clock)
-    say((read.settings.name, "bold"), f": {len(read.layout.names)} slabs; watching {folder}")
+    say((read.settings.name, "bold"), f": {len(read.layout.names)} slabs")
+    say(f"watching {folder}")
     try:
         follower.start()
         if not once:

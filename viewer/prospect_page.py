@@ -20,9 +20,9 @@ from geometry.placement import JOINT_QUANTITIES, QUANTITY_WORDS, SLAB_QUANTITIES
 from geometry.placement.prospect import DECIDABLE, NARROW, NONE, UNDECIDABLE
 from geometry.survey.reliability import FACTOR_95
 from viewer.check_page import show_list
-from viewer.cli import NOT_ALL_WITHIN, OK
-from viewer.commands import kept, out, to_reader, warn
+from viewer.cli.options import NOT_ALL_WITHIN, OK
 from viewer.planning import Planned, control_path, planned_setups
+from viewer.running import kept, out, to_reader, warn
 from viewer.terminal import Progress, TableColumn, print_table
 
 __all__ = ["prospect_document", "run_plan_setup", "show_prospect"]

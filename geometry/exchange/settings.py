@@ -5,35 +5,20 @@ The models mirror ``project.toml`` key by key; `project` turns them into the val
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
+
+from .rail_settings import RailSettings
+from .settings_parts import Finite, LimitSettings, Name, NotNegative, Part, Positive, all_differ
 
 __all__ = ["ProjectSettings", "SlabTypeSettings", "ToleranceSettings"]
-
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=200)]
 
 
 AFTER_INJECTION = "after injection"  # the stage from which on mortar holds a slab, unless the project names another
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-def _all_differ(what: str, values: Iterable[object]) -> None:
-    """Raise a rule's fault, worded ``what is expected, found what``, naming the values that stand twice."""
-    seen: list[object] = []
-    twice = [value for value in values if value in seen or seen.append(value)]  # type: ignore[func-returns-value]
-    if twice:
-        raise ValueError(f"{what} that differ, found {', '.join(f'{value!r} twice' for value in dict.fromkeys(twice))}")
-
-
-class AllowedJumpSettings(_Part):
+class AllowedJumpSettings(Part):
     """A jump between elements that is meant."""
 
     quantity: Literal["position", "bearing", "curvature", "level", "gradient", "cant"]
@@ -41,7 +26,7 @@ class AllowedJumpSettings(_Part):
     reason: Name
 
 
-class AlignmentSettings(_Part):
+class AlignmentSettings(Part):
     """How the alignment's tables are to be read."""
 
     start_chainage_m: Finite = 0.0
@@ -51,10 +36,10 @@ class AlignmentSettings(_Part):
     cant_angle: Literal["arcsin", "ratio", "arctan"] = "arcsin"
     gravity_height_m: Annotated[float, Field(ge=0, le=5)] = 1.8
     grid_scale: Annotated[float, Field(ge=0.99, le=1.01)] = 1.0
-    allowed_jump: list[AllowedJumpSettings] = []
+    allowed_jump: list[AllowedJumpSettings] = Field(default_factory=list)
 
 
-class LayoutSettings(_Part):
+class LayoutSettings(Part):
     """How slabs are laid out and seated."""
 
     seating: Literal["ends", "centre", "shared", "least_squares"] = "shared"
@@ -77,7 +62,7 @@ class LayoutSettings(_Part):
         return self
 
 
-class BedSettings(_Part):
+class BedSettings(Part):
     """What lies under and between the slabs; used for pictures."""
 
     mortar_nominal_mm: Positive = 50.0
@@ -86,16 +71,16 @@ class BedSettings(_Part):
     anchor_height_mm: Positive = 250.0
 
 
-class SurveySettings(_Part):
+class SurveySettings(Part):
     """What is assumed of surveyed points where their file does not say it."""
 
     sigma_plan_mm: Positive
     sigma_level_mm: Positive
     match_radius_m: Annotated[float, Field(gt=0, le=1)] = 0.15
-    stages: list[Name] = []
+    stages: list[Name] = Field(default_factory=list)
 
 
-class InstrumentSettings(_Part):
+class InstrumentSettings(Part):
     """What a reading is worth, what the air does to it, and how well control points are known."""
 
     sigma_direction_arcsec: Positive = 1.0
@@ -116,7 +101,7 @@ class InstrumentSettings(_Part):
     levelling_mm_per_root_km: Positive = 0.3
 
 
-class InjectionSettings(_Part):
+class InjectionSettings(Part):
     """How far a corner may rise or settle while mortar is injected under the slab, and from which stage on it has."""
 
     stage: Name = AFTER_INJECTION
@@ -131,42 +116,25 @@ class InjectionSettings(_Part):
         return self
 
 
-class DecisionSettings(_Part):
+class DecisionSettings(Part):
     """The decision rule of verdicts."""
 
     guard_factor: Annotated[float, Field(ge=0, le=10)] = 2.0
 
 
-class ToleranceSettings(_Part):
-    """A tolerance: either ``limit_mm`` for plus and minus, or ``low_mm`` and ``high_mm``."""
+class ToleranceSettings(LimitSettings):
+    """A tolerance of slabs or joints."""
 
     quantity: Literal["across", "along", "up", "step_level", "step_line", "gap", "gap_difference"]
-    source: Name
-    limit_mm: Positive | None = None
-    low_mm: Finite | None = None
-    high_mm: Finite | None = None
 
     @model_validator(mode="after")
-    def _one_way(self) -> Self:
-        pair = self.low_mm is not None and self.high_mm is not None
-        if (self.limit_mm is None) != pair or (self.low_mm is None) != (self.high_mm is None):
-            given = [name for name in ("limit_mm", "low_mm", "high_mm") if getattr(self, name) is not None]
-            raise ValueError(f"either limit_mm, or low_mm and high_mm, found {' and '.join(given) or 'none of them'}")
-        if pair and not self.range_mm[0] < self.range_mm[1]:
-            raise ValueError(f"low_mm below high_mm, found {self.low_mm:g} and {self.high_mm:g}")
+    def _not_around_zero(self) -> Self:
         if self.quantity == "gap" and self.limit_mm is not None:
             raise ValueError("low_mm and high_mm, as a gap is not around zero, found limit_mm")
         return self
 
-    @property
-    def range_mm(self) -> tuple[float, float]:
-        """Smallest and largest good value, mm."""
-        if self.limit_mm is not None:
-            return -self.limit_mm, self.limit_mm
-        return float(self.low_mm or 0.0), float(self.high_mm or 0.0)
 
-
-class PlaceSettings(_Part):
+class PlaceSettings(Part):
     """A named place on a slab, from the centre of its top face."""
 
     name: Name
@@ -175,7 +143,7 @@ class PlaceSettings(_Part):
     up_m: Annotated[float, Field(ge=-2, le=2)] = 0.0
 
 
-class ThreadSettings(_Part):
+class ThreadSettings(Part):
     """Screws or lateral adjusters of a slab type."""
 
     pitch_mm: Positive
@@ -185,11 +153,11 @@ class ThreadSettings(_Part):
     @field_validator("places")
     @classmethod
     def _names_differ(cls, places: list[PlaceSettings]) -> list[PlaceSettings]:
-        _all_differ("names", [place.name for place in places])
+        all_differ("names", [place.name for place in places])
         return places
 
 
-class SlabTypeSettings(_Part):
+class SlabTypeSettings(Part):
     """A slab type."""
 
     name: Name
@@ -209,7 +177,7 @@ class SlabTypeSettings(_Part):
     @classmethod
     def _corners(cls, marks: list[PlaceSettings]) -> list[PlaceSettings]:
         names = [mark.name for mark in marks]
-        _all_differ("names of marks", names)
+        all_differ("names of marks", names)
         corners = {"RL": (-1, -1), "RR": (1, -1), "FL": (-1, 1), "FR": (1, 1)}
         if names[:4] != list(corners):
             raise ValueError("RL, RR, FL, FR (rear and front, left and right) as the first four marks, "
@@ -224,7 +192,7 @@ class SlabTypeSettings(_Part):
     @field_validator("seats_along_m")
     @classmethod
     def _seats(cls, seats: list[float]) -> list[float]:
-        _all_differ("places of rail seats", seats)
+        all_differ("places of rail seats", seats)
         return seats
 
     @model_validator(mode="after")
@@ -242,7 +210,7 @@ class SlabTypeSettings(_Part):
         return self
 
 
-class ProjectSettings(_Part):
+class ProjectSettings(Part):
     """A whole project file."""
 
     name: Name
@@ -254,6 +222,7 @@ class ProjectSettings(_Part):
     instrument: InstrumentSettings = InstrumentSettings()
     decision: DecisionSettings = DecisionSettings()
     injection: InjectionSettings | None = None
+    rail: RailSettings = RailSettings()
     tolerance: Annotated[list[ToleranceSettings], Field(min_length=1)]
     slab_type: Annotated[list[SlabTypeSettings], Field(min_length=1)]
 
@@ -265,7 +234,7 @@ class ProjectSettings(_Part):
     @field_validator("slab_type")
     @classmethod
     def _types(cls, types: list[SlabTypeSettings]) -> list[SlabTypeSettings]:
-        _all_differ("names of slab types", [t.name for t in types])
+        all_differ("names of slab types", [t.name for t in types])
         if all(t.special for t in types):
             raise ValueError("at least one slab type that is not special, found none")
         return types
@@ -274,7 +243,7 @@ class ProjectSettings(_Part):
     @classmethod
     def _tolerances(cls, tolerances: list[ToleranceSettings]) -> list[ToleranceSettings]:
         quantities = [t.quantity for t in tolerances]
-        _all_differ("quantities of tolerances", quantities)
+        all_differ("quantities of tolerances", quantities)
         lacking = [name for name in ("across", "along", "up") if name not in quantities]
         if lacking:
             raise ValueError(f"tolerances for across, along and up, found none for {' and '.join(lacking)}")

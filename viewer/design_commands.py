@@ -1,259 +1,45 @@
-"""What the commands do: read a project, ask `geometry`, show and write the answer."""
+"""What the commands for design, view and demo do."""
 
 from __future__ import annotations
 
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geometry.alignment import format_chainage
 from geometry.alignment import project as project_points
 from geometry.errors import ChainageError, Fault, Faults, InputError, SlabposeError
 from geometry.exchange.cells import near
-from geometry.exchange.control_files import CONTROL_FILE
-from geometry.exchange.history_tables import EPOCH_DECIMALS, epoch_table
-from geometry.exchange.project import PROJECT_FILE, Project, digest, input_paths, open_alignment, open_project
-from geometry.exchange.readings_files import readings_paths
+from geometry.exchange.project import PROJECT_FILE, digest, open_alignment, open_project
 from geometry.exchange.results import (
     CAUTIONS,
-    Columns,
-    all_within,
     anchor_table,
-    corner_table,
-    joint_table,
     made_from,
     offset_table,
-    slab_table,
     station_table,
     target_corner_table,
     target_table,
 )
 from geometry.exchange.survey_files import (
-    SURVEY_FOLDER,
     Survey,
     read_points,
-    read_stages,
-    read_survey,
-    survey_paths,
 )
-from geometry.exchange.writing import one_piece, table_to_records, write_csv, write_json
-from geometry.placement import SectionCheck, check_section
-from viewer.check_page import Chosen, check_document, show_check, show_list
-from viewer.cli import NOT_ALL_WITHIN, OK, leave_output, number_in
+from geometry.exchange.writing import one_piece, table_to_records
+from viewer.check_page import show_list
+from viewer.cli.options import NOT_ALL_WITHIN, OK
+from viewer.running import check_of, kept, out, to_reader, warn
 from viewer.terminal import Progress, TableColumn, print_table, visible
 
-__all__ = [
-    "kept",
-    "out",
-    "run_check",
-    "run_demo",
-    "run_follow",
-    "run_history",
-    "run_layout",
-    "run_offsets",
-    "run_stations",
-    "run_view",
-    "to_reader",
-    "warn",
-]
+__all__ = ["run_demo", "run_layout", "run_offsets", "run_stations", "run_view"]
 
 _PICTURES = (".png", ".svg", ".pdf")
-_FINE = {"easting_m": 5, "northing_m": 5, "level_m": 5}  # 10 um, for setting out
 _MOST_STATIONS = 2_000_000
-
-
-def warn(faults: Sequence[Fault]) -> None:
-    """Tell warnings on standard error."""
-    for fault in faults:
-        sys.stderr.write(f"warning: {visible(str(fault))}\n")
-
-
-def kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) -> list[Path]:
-    """Return the files that no result may replace: all that a project is or may be read from, and `read`.
-
-    Raises
-    ------
-    InputError
-        If two results go to one file, or one would be taken for a survey next time.
-    """
-    faults = Faults()
-    files = [file for file in results if file is not None and str(file) != "-"]
-    places = [file.resolve() for file in files]
-    for i, (file, place) in enumerate(zip(files, places, strict=True)):
-        if place in places[:i]:
-            faults.error(str(file), "a file of its own for each result", "the name of another one")
-        is_table = place.suffix.lower() == ".csv" and not place.exists()
-        if is_table and place.parent == (project / SURVEY_FOLDER).resolve():
-            faults.error(str(file), "a place outside the survey folder", "one inside",
-                         "every CSV in there is read as a survey")  # fmt: skip
-    faults.stop_if_any()
-    fieldwork = [project / CONTROL_FILE, *readings_paths(project)]
-    return [*input_paths(project), *survey_paths(project), *fieldwork, *read]
-
-
-@contextmanager
-def to_reader() -> Iterator[None]:
-    """Let the reader of the output leave when it has seen enough: the result stands all the same."""
-    try:
-        yield
-        sys.stdout.flush()
-    except (BrokenPipeError, SystemExit):  # rich turns the first into the second
-        leave_output()
-
-
-def out(
-    table: Columns, document: Mapping[str, Any], csv_file: Path | None, json_file: Path | None,
-    inputs: Sequence[Path], decimals: Mapping[str, int] | None = None,
-) -> bool:  # fmt: skip
-    """Write what was asked for; return whether the terminal is still free for a table."""
-    made = document["made_from"]
-    if csv_file is not None:
-        named = [f"{name} {sha}" for name, sha in made["inputs_sha256"].items()]
-        comments = [f"{made['program']}, {made['made_at']}", *(f"made from {line}" for line in named)]
-        write_csv(csv_file, table, decimals={**_FINE, **(decimals or {})}, inputs=inputs, comments=comments)
-    if json_file is not None:
-        with to_reader():
-            write_json(sys.stdout if str(json_file) == "-" else json_file, document, inputs=inputs)
-    return str(json_file) != "-"
-
-
-def _survey(project: Project, survey: Sequence[Path], readings: Sequence[Path], stage: str | None) -> Survey:
-    """Read surveyed points, or readings where they are named or nothing else is there."""
-    paths = list(survey) or survey_paths(project.folder)
-    if readings and survey:
-        raise InputError([Fault("--readings", "either readings or surveyed points", "both")])
-    if not readings and (paths or not readings_paths(project.folder)):
-        return read_survey(project, paths, stage)
-    from viewer.field_commands import read_fieldwork
-    from viewer.setup_page import setup_findings
-
-    worked = read_fieldwork(project, readings, None, stage, together=False)
-    for mark, text in setup_findings(worked):
-        if mark == "!":
-            sys.stderr.write(f"warning: {visible(text)}\n")
-    return worked.survey
-
-
-def _check(
-    project: Project, survey: Sequence[Path], stage: str | None, readings: Sequence[Path] = ()
-) -> tuple[Survey, SectionCheck]:
-    layout = project.layout
-    if not len(layout.names):
-        raise InputError([Fault(str(project.folder), "at least one slab in the layout", "none",
-                                "slabpose layout says why")])  # fmt: skip
-    read = _survey(project, survey, readings, stage)
-    answer = check_section(
-        project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), read.points,
-        project.check_rules, read.injected,
-    )  # fmt: skip
-    return read, answer
-
-
-def _place(project: Project, text: str, option: str, faults: Faults) -> float:
-    """Return the distance of a slab's centre, or of a chainage, m; nan where faulty."""
-    names = project.layout.names
-    if text in names:
-        return float(project.layout.distance[names == text][0])
-    chainage = number_in(text)
-    if np.isnan(chainage):
-        faults.error(option, "the name of a slab, or a chainage in m", repr(text), near(text, names.tolist()))
-        return np.nan
-    try:
-        return float(project.count.to_distance(chainage))
-    except ChainageError as fault:
-        faults.error(option, "a chainage that names one place", str(fault), "or name a slab")
-        return np.nan
-
-
-def _chosen(project: Project, start: str | None, end: str | None) -> npt.NDArray[np.bool_]:
-    """Return which slabs lie between two places, both included, shape (n,)."""
-    faults = Faults()
-    low = 0.0 if start is None else _place(project, start, "--from", faults)
-    high = project.alignment.length if end is None else _place(project, end, "--to", faults)
-    faults.stop_if_any()
-    slabs = (project.layout.distance >= low) & (project.layout.distance <= high)
-    if len(slabs) and not slabs.any():
-        found = f"none from {start or 'the start'} to {end or 'the end'}"
-        raise InputError([Fault("--from and --to", "slabs between them", found)])
-    return np.asarray(slabs)
-
-
-def run_check(
-    project: Path, survey: Sequence[Path], readings: Sequence[Path], stage: str | None, start: str | None,
-    end: str | None, everything: bool, csv_file: Path | None, json_file: Path | None, corner_file: Path | None,
-    joint_file: Path | None,
-) -> int:  # fmt: skip
-    """Check a section."""
-    files = kept(project, [*survey, *readings], (csv_file, json_file, corner_file, joint_file))
-    with Progress("checking"):
-        read_project = open_project(project)
-        slabs_asked = _chosen(read_project, start, end)
-        read, answer = _check(read_project, survey, stage, readings)
-    warn((*read_project.warnings, *read.warnings))
-    chosen = Chosen(slabs_asked, slabs_asked[answer.joints.rear] & slabs_asked[answer.joints.front])
-    slabs = {name: values[chosen.slabs] for name, values in slab_table(read_project, answer).items()}
-    joints = {name: values[chosen.joints] for name, values in joint_table(read_project, answer).items()}
-    inputs = {**read_project.inputs, **read.inputs}
-    document = check_document(read_project, read, answer, chosen, slabs, joints)
-    terminal = out(slabs, document, csv_file, json_file, files)
-    named = [line for name, sha in inputs.items() for line in [f"made from {name} {sha}"]]
-    corners = corner_table(read_project, answer) if corner_file else {}
-    for file, table in ((corner_file, corners), (joint_file, joints)):
-        if file is not None:
-            rows = np.isin(table["slab"], slabs["slab"]) if table is corners else slice(None)
-            made = document["made_from"]
-            write_csv(file, {name: values[rows] for name, values in table.items()}, decimals=_FINE, inputs=files,
-                      comments=[f"{made['program']}, {made['made_at']}", *named])  # fmt: skip
-    with to_reader() if terminal else nullcontext():
-        if terminal:
-            show_check(read_project, read, answer, chosen, slabs, joints, everything=everything)
-    good = all_within(answer, chosen.slabs, chosen.joints)
-    return OK if good else NOT_ALL_WITHIN
-
-
-def run_history(
-    project: Path, survey: Sequence[Path], named: Sequence[str], csv_file: Path | None, json_file: Path | None
-) -> int:
-    """Show how slabs moved from epoch to epoch."""
-    from viewer.history_page import history_document, history_of, show_history, worth_telling
-
-    files = kept(project, survey, (csv_file, json_file))
-    with Progress("reading"):
-        read_project = open_project(project)
-        names = read_project.layout.names.tolist()
-        faults = Faults()
-        for name in named:
-            if name not in names:
-                faults.error("--slab", "the name of a slab", repr(name), near(name, names))
-        faults.stop_if_any()
-        read = read_stages(read_project, list(survey) or survey_paths(project))
-        history = history_of(read_project, read)
-    warn((*read_project.warnings, *read.warnings))
-    slabs = np.isin(read_project.layout.names, named) if named else worth_telling(read_project, history)
-    table = epoch_table(read_project, read.given, history)
-    # whoever names no slab gets the epochs of all in files: what was measured once is a history to come
-    rows = np.isin(table["slab"], read_project.layout.names[slabs]) if named else slice(None)
-    in_files = slabs if named else np.ones(len(names), dtype=bool)
-    document = history_document(read_project, read, history, in_files)
-    shown = {name: values[rows] for name, values in table.items()}
-    if out(shown, document, csv_file, json_file, files, EPOCH_DECIMALS):
-        with to_reader():
-            show_history(read_project, read, history, slabs, details=bool(named))
-    return OK
-
-
-def run_follow(project: Path, survey: Path | None, interval: float, once: bool, until_idle: float | None) -> int:
-    """Follow a survey while it grows."""
-    from viewer.follow import follow
-
-    return OK if follow(project, survey, interval, once=once, until_idle=until_idle) else NOT_ALL_WITHIN
 
 
 _LAYOUT_COLUMNS = (
@@ -270,6 +56,8 @@ _LAYOUT_COLUMNS = (
     ("seat_up_mm", TableColumn("seat up", "mm", 2)),
     ("warp_mm", TableColumn("warp", "mm", 2, sign=True)),
 )
+
+
 _POINT_COLUMNS = tuple(TableColumn(name, "m", 4) for name in ("easting", "northing", "level"))
 
 
@@ -420,7 +208,7 @@ def run_view(
         names = read_project.layout.names.tolist()
         if slab is not None and slab not in names:
             raise InputError([Fault("--slab", "the name of a slab", repr(slab), near(slab, names))])
-        read, answer = _check(read_project, survey, stage)
+        read, answer = check_of(read_project, survey, stage)
         warn((*read_project.warnings, *read.warnings))
         section = section_of(read_project, answer, _subtitle(read))
         if picture is not None:

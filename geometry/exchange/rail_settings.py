@@ -1,0 +1,62 @@
+"""What a project file says of the rail that the slabs will carry."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from geometry.placement.chords import Chord
+
+from .settings_parts import LimitSettings, Part, Positive
+
+__all__ = ["RailLimitSettings", "RailSettings"]
+
+
+class RailLimitSettings(LimitSettings):
+    """A limit of the rail.
+
+    ``level`` and ``line`` hold for each rail: with ``rear_m`` and ``front_m`` as offset from that chord, with
+    ``apart_m`` as the difference of two offsets from one chord, with ``band`` as what is left in that range of
+    wavelengths, with none of them as deviation from the design. ``gauge`` and ``cant`` are deviations from the
+    design, ``twist`` is the change of cant over ``base_m`` less that of the design.
+    """
+
+    quantity: Literal["level", "line", "gauge", "cant", "twist"]
+    rear_m: Annotated[float, Field(gt=0, le=500)] | None = None
+    front_m: Annotated[float, Field(gt=0, le=500)] | None = None
+    apart_m: Annotated[float, Field(gt=0, le=500)] | None = None
+    band: Literal["D1", "D2", "D3"] | None = None
+    base_m: Annotated[float, Field(gt=0, le=50)] | None = None
+
+    @model_validator(mode="after")
+    def _fits_quantity(self) -> Self:
+        chord = [name for name in ("rear_m", "front_m", "apart_m") if getattr(self, name) is not None]
+        given = [*chord, *(name for name in ("band", "base_m") if getattr(self, name) is not None)]
+        if self.quantity == "twist":
+            if given != ["base_m"]:
+                raise ValueError(f"base_m and nothing else for twist, found {' and '.join(given) or 'none'}")
+        elif self.quantity in ("gauge", "cant"):
+            if given:
+                raise ValueError(f"neither chord, band nor base for {self.quantity}, found {' and '.join(given)}")
+        elif self.base_m is not None or (chord and self.band):
+            raise ValueError(f"a chord or a band for {self.quantity}, found {' and '.join(given)}")
+        if chord and (self.rear_m is None or self.front_m is None):
+            raise ValueError(f"rear_m and front_m of the chord, found only {' and '.join(chord)}")
+        if self.rear_m and self.front_m and (self.apart_m or 0.0) >= self.front_m:
+            raise ValueError(f"apart_m below front_m, found {self.apart_m:g} and {self.front_m:g}")
+        return self
+
+    @property
+    def chord(self) -> Chord | None:
+        """The chord that the limit is for; None if it is for none."""
+        if self.rear_m is None or self.front_m is None:
+            return None
+        return Chord(self.rear_m, self.front_m, self.apart_m or 0.0)
+
+
+class RailSettings(Part):
+    """The rail on its seats, and the limits it has to keep."""
+
+    gauge_mm: Positive = 1435.0
+    limit: list[RailLimitSettings] = Field(default_factory=list)

@@ -1,0 +1,103 @@
+"""Commands that look at the design, the whole section, or the demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from .options import PROJECT, SURVEY_OPTIONS, number, out_options, with_options
+
+__all__ = ["demo", "layout", "offsets", "stations", "view"]
+
+
+@click.command(short_help="Slabs with their target poses, and corners for setting out.")
+@PROJECT
+@click.option("--show", "what", type=click.Choice(["slabs", "corners", "anchors"]), default="slabs", show_default=True,
+              help="Slabs with target poses, target corners for setting out, or anchors.")  # fmt: skip
+@out_options("the table")
+def layout(**options: Any) -> int:
+    """Lay out the slabs between the structure joints and give their target poses.
+
+    \b
+    Example:
+      slabpose layout demo_alignment --show corners --csv set_out.csv
+    """  # noqa: D301 - click wants the character itself
+    from viewer.design_commands import run_layout
+
+    return run_layout(**options)
+
+
+@click.command(short_help="Values of the design along the line.")
+@PROJECT
+@click.option("--at", "chainage", multiple=True, callback=number("a chainage in metres, 27500 or 27+500.000"),
+              metavar="CHAINAGE_M", help="At this chainage; repeatable.")  # fmt: skip
+@click.option("--at-distance", "distance", multiple=True, callback=number("a distance in metres"),
+              metavar="DISTANCE_M", help="At this distance from the start; repeatable.")  # fmt: skip
+@click.option("--every", callback=number("a length of at least 0.001 m", 0.001), metavar="M",
+              help="At regular chainages. [default: 20]")  # fmt: skip
+@out_options("the table")
+def stations(**options: Any) -> int:
+    """Give position, bearing, radius, gradient and cant of the design along the line.
+
+    \b
+    Example:
+      slabpose stations demo_alignment --at 27500 --at 28120
+    """  # noqa: D301 - click wants the character itself
+    from viewer.design_commands import run_stations
+
+    return run_stations(**options)
+
+
+@click.command()
+@PROJECT
+@click.argument("points", type=click.Path(path_type=Path))
+@out_options("the table")
+def offsets(**options: Any) -> int:
+    """Give chainage, offset and height of points from the design line.
+
+    POINTS is a CSV with point, easting_m, northing_m, level_m.
+
+    \b
+    Example:
+      slabpose offsets demo_alignment demo_alignment/survey/fine_adjustment.csv
+    """  # noqa: D301 - click wants the character itself
+    from viewer.design_commands import run_offsets
+
+    return run_offsets(**options)
+
+
+@click.command()
+@PROJECT
+@with_options(SURVEY_OPTIONS[:2])
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+              help="Write a picture (.png, .svg, .pdf) instead of opening a window; needs no screen.")  # fmt: skip
+@click.option("--colour", "quantity", type=click.Choice(["up", "across", "along"]), default="up", show_default=True,
+              help="Deviation that colours and heights show.")  # fmt: skip
+@click.option("--slab", metavar="NAME", help="Slab to show close up. [default: the worst]")
+@click.option("--flat", is_flag=True, help="Draw the flat overview, without any 3D library.")
+def view(**options: Any) -> int:
+    """Show the slabs in 3D, coloured by deviation.
+
+    \b
+    Example:
+      slabpose view demo_alignment --picture section.png
+    """  # noqa: D301 - click wants the character itself
+    from viewer.design_commands import run_view
+
+    return run_view(**options)
+
+
+@click.command(short_help="Write a copy of the demo project.")
+@click.argument("folder", type=click.Path(path_type=Path))
+def demo(folder: Path) -> int:
+    """Write a copy of the demo project into FOLDER, which must not exist yet.
+
+    \b
+    Example:
+      slabpose demo try-it
+    """  # noqa: D301 - click wants the character itself
+    from viewer.design_commands import run_demo
+
+    return run_demo(folder)
