@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from geometry.placement.chords import Chord
+from geometry.placement.rail.chords import Chord
 
 from .settings_parts import LimitSettings, Part, Positive
 
