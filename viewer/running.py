@@ -19,6 +19,7 @@ from geometry.exchange.readings_files import readings_paths
 from geometry.exchange.results import (
     Columns,
 )
+from geometry.exchange.rules_files import RULES_FILE
 from geometry.exchange.survey_files import (
     SURVEY_FOLDER,
     Survey,
@@ -61,7 +62,7 @@ def kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) ->
                          "every CSV in there is read as a survey")  # fmt: skip
     faults.stop_if_any()
     fieldwork = [project / CONTROL_FILE, *readings_paths(project)]
-    return [*input_paths(project), *survey_paths(project), *fieldwork, *read]
+    return [*input_paths(project), project / RULES_FILE, *survey_paths(project), *fieldwork, *read]
 
 
 @contextmanager

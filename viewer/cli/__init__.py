@@ -37,6 +37,7 @@ def cli() -> None:
 for _command in (
     decision.check,
     design.layout,
+    design.rules,
     design.stations,
     design.offsets,
     design.view,

@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
-from .options import PROJECT, SURVEY_OPTIONS, number, out_options, with_options
+from .options import PROJECT, SURVEY_OPTIONS, file_only, number, out_options, with_options
 
-__all__ = ["demo", "layout", "offsets", "stations", "view"]
+__all__ = ["demo", "layout", "offsets", "rules", "stations", "view"]
 
 
 @click.command(short_help="Slabs with their target poses, and corners for setting out.")
@@ -48,6 +48,33 @@ def stations(**options: Any) -> int:
     from viewer.design_commands import run_stations
 
     return run_stations(**options)
+
+
+_speed = number("a speed of 1 to 1000 km/h", 1.0, 1000.0)
+
+
+@click.command(short_help="The design against the limits of running, and the speed it allows.")
+@PROJECT
+@click.option("--speed", required=True, callback=_speed, metavar="KMH", help="Speed of the fastest trains.")
+@click.option("--slow", callback=_speed, metavar="KMH",
+              help="Speed of the slowest trains, for the excess of cant. [default: that of --speed]")  # fmt: skip
+@click.option("--all", "everything", is_flag=True, help="List every value, not only those beyond a normal limit.")
+@out_options("the value of every element")
+@click.option("--speeds", "speed_file", type=click.Path(dir_okay=False, path_type=Path), callback=file_only,
+              metavar="FILE", help="Write the largest speed along the line as CSV.")  # fmt: skip
+def rules(**options: Any) -> int:
+    """Compare each element of the design with limits for cant, its deficiency, rates, lengths, curves.
+
+    The limits come with the program, each with its source; rules.toml of the project replaces them. Exit status 0 if
+    no value is beyond an exceptional limit, else 1.
+
+    \b
+    Example:
+      slabpose rules demo_alignment --speed 250
+    """  # noqa: D301 - click wants the character itself
+    from viewer.rules_command import run_rules
+
+    return run_rules(**options)
 
 
 @click.command()

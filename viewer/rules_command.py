@@ -1,0 +1,164 @@
+"""What the command rules does: the design against the limits of running."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geometry.alignment import format_chainage
+from geometry.alignment.design_rules import measure, speed_profile
+from geometry.errors import Fault, Faults, InputError
+from geometry.exchange.project import digest, input_paths, open_alignment
+from geometry.exchange.results import Columns, made_from
+from geometry.exchange.rules_files import RULES_FILE, read_limits
+from geometry.exchange.rules_tables import VERDICT_WORDS, finding_table, limit_table, speed_table
+from geometry.exchange.writing import table_to_records, write_csv
+from viewer.cli.options import NOT_ALL_WITHIN, OK
+from viewer.running import kept, out, to_reader, warn
+from viewer.terminal import TableColumn, print_table
+
+__all__ = ["run_rules"]
+
+_DECIMALS = {"value": 4, "normal": 4, "exceptional": 4}
+_CAUTION = (
+    "Limits marked 'from memory' were not read in their source: look them up before you rely on them, or put those of "
+    "your contract into rules.toml. The code in force, the contract and the licensed designer decide."
+)
+_STYLES = {"! beyond": "bold red", "~ exceptional": "yellow"}
+
+
+def run_rules(
+    project: Path, speed: float, slow: float | None, everything: bool, csv_file: Path | None, json_file: Path | None,
+    speed_file: Path | None,
+) -> int:  # fmt: skip
+    """Compare an alignment with its design limits."""
+    if slow is not None and slow > speed:
+        raise InputError([Fault("--slow", "a speed of at most that of --speed", f"{slow:g} over {speed:g}")])
+    files = kept(project, (), (csv_file, json_file, speed_file))
+    faults = Faults()
+    alignment, count, settings, warnings = open_alignment(project)
+    limits = read_limits(project, faults)
+    faults.stop_if_any()
+    warn((*warnings, *faults.warnings))
+    measures = measure(alignment, speed, slow)
+    findings = finding_table(measures, limits, count)
+    speeds = speed_table(
+        speed_profile(alignment, measures, limits, "normal"),
+        speed_profile(alignment, measures, limits, "exceptional"),
+        count,
+    )
+    inputs = {path.name: digest(path) for path in [*input_paths(project), project / RULES_FILE] if path.is_file()}
+    made = made_from(inputs)
+    document = {
+        "made_from": made,
+        "project": settings.name,
+        "speed_kmh": speed,
+        "slow_speed_kmh": measures.slow,
+        "findings": table_to_records(findings),
+        "speeds": table_to_records(speeds),
+        "limits": table_to_records(limit_table(limits)),
+        "caution": _CAUTION,
+    }
+    terminal = out(findings, document, csv_file, json_file, files, _DECIMALS)
+    if speed_file is not None:
+        write_csv(speed_file, speeds, {}, files, [f"{made['program']}, {made['made_at']}"])
+    if terminal:
+        with to_reader():
+            _show(settings.name, measures.speed, measures.slow, findings, speeds, everything=everything)
+    return OK if not np.isin(findings["verdict"], VERDICT_WORDS[2:3]).any() else NOT_ALL_WITHIN
+
+
+def _show(
+    name: str, speed: float, slow: float, findings: Columns, speeds: Columns, *, everything: bool
+) -> None:  # fmt: skip
+    words, counts = findings["verdict"], {}
+    for word in VERDICT_WORDS:
+        counts[word] = int((words == word).sum())
+    slow_words = f", slowest train {slow:g} km/h" if slow < speed else ""
+    print_table(
+        [TableColumn("verdict"), TableColumn("values")],
+        [[_marked(word) for word in VERDICT_WORDS if counts[word]], [counts[w] for w in VERDICT_WORDS if counts[w]]],
+        f"{name} at {speed:g} km/h{slow_words}",
+    )
+    rows = np.flatnonzero(np.ones(len(words), dtype=bool) if everything else np.isin(words, VERDICT_WORDS[1:3]))
+    if rows.size:
+        _show_findings(findings, rows, everything=everything)
+    print()  # noqa: T201 - a page for people
+    _show_speeds(speeds)
+
+
+def _marked(word: str) -> str:
+    return {"beyond": "! beyond", "exceptional": "~ exceptional"}.get(word, f"  {word}")
+
+
+def _number(value: float) -> str:
+    """Return a number in four digits or so, whatever its unit."""
+    if np.isnan(value):
+        return "\u2013"
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.1f}" if abs(value) >= 100 else f"{value:.3g}"
+
+
+def _show_findings(findings: Columns, rows: np.ndarray[Any, Any], *, everything: bool) -> None:
+    def texts(column: str) -> list[str]:
+        return [_number(v) for v in findings[column][rows].tolist()]
+
+    place = [
+        f"{profile} {element}"
+        for profile, element in zip(findings["profile"][rows].tolist(), findings["element"][rows].tolist(), strict=True)
+    ]
+    print()  # noqa: T201 - a page for people
+    print_table(
+        [
+            TableColumn("element"), TableColumn("worst at", "km"), TableColumn("quantity"), TableColumn("value"),
+            TableColumn("normal"), TableColumn("exceptional"), TableColumn("unit"),
+            TableColumn("verdict", styles=_STYLES), TableColumn("passes from", "m"),
+            TableColumn("passes up to", "km/h"),
+        ],
+        [
+            place, [format_chainage(v) for v in findings["chainage_worst_m"][rows].tolist()],
+            findings["quantity"][rows], texts("value"), texts("normal"), texts("exceptional"), findings["unit"][rows],
+            [_marked(word) for word in findings["verdict"][rows].tolist()],
+            texts("passes_length_m"), texts("passes_speed_kmh"),
+        ],
+        "All values" if everything else "Beyond the normal limit",
+        [
+            "Passes from: the shortest length of the element that keeps the normal limit; passes up to: the largest "
+            "speed that does. A dash: it is no remedy.",
+            *(f"{text}." for text in _sources(findings, rows)),
+            _CAUTION,
+        ],
+    )  # fmt: skip
+
+
+def _sources(findings: Columns, rows: np.ndarray[Any, Any]) -> list[str]:
+    named: Mapping[str, str] = {
+        str(findings["quantity"][row]): f"{findings['source'][row]} ({findings['checked'][row]})"
+        for row in rows.tolist()
+        if findings["source"][row]
+    }
+    by_source: dict[str, list[str]] = {}
+    for quantity, source in named.items():
+        by_source.setdefault(source, []).append(quantity)
+    return [f"Limits of {_listed(names)}: {source}" for source, names in by_source.items()]
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _show_speeds(speeds: Columns) -> None:
+    print_table(
+        [
+            TableColumn("from", "km"), TableColumn("to", "km"), TableColumn("normal", "km/h"),
+            TableColumn("governed by"), TableColumn("exceptional", "km/h"), TableColumn("governed by"),
+        ],
+        [
+            *([format_chainage(v) for v in speeds[f"chainage_{end}_m"].tolist()] for end in ("start", "end")),
+            np.floor(speeds["speed_normal_kmh"]), speeds["governed_normal"],
+            np.floor(speeds["speed_exceptional_kmh"]), speeds["governed_exceptional"],
+        ],
+        "Largest speed by the limits that depend on it, whole km/h",
+    )  # fmt: skip
