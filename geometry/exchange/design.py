@@ -1,0 +1,107 @@
+"""A design alignment as an open format gives it, before it is built."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from geometry.alignment import (
+    Alignment,
+    AllowedJump,
+    CantElement,
+    ChainageCount,
+    HorizontalElement,
+    TrackRules,
+    VerticalElement,
+    build,
+    chainage_count,
+)
+from geometry.errors import AlignmentError, ChainageError, Faults
+
+__all__ = ["Design", "build_design"]
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """Elements of one alignment with the places in the file that they come from.
+
+    Attributes
+    ----------
+    name : str
+    file : str
+        Name of the file, for messages.
+    horizontal, vertical, cant : tuple
+        Elements in order; distances of profile and cant count from the start of the horizontal alignment, m.
+    where : dict of str to tuple of str
+        For ``horizontal``, ``vertical`` and ``cant``: file, line and entity of each element.
+    start_chainage : float
+        m.
+    equations : tuple of (back, ahead)
+        Chainage equations in order along the line, m.
+    rules : TrackRules
+        Pivot and cant base as far as the file says them, else the usual ones.
+    notes : tuple of str
+        What was taken for granted, and what the file says besides: shown to the user, kept in an imported project.
+    """
+
+    name: str
+    file: str
+    horizontal: tuple[HorizontalElement, ...]
+    vertical: tuple[VerticalElement, ...]
+    cant: tuple[CantElement, ...] = ()
+    where: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    start_chainage: float = 0.0
+    equations: tuple[tuple[float, float], ...] = ()
+    rules: TrackRules = field(default_factory=TrackRules)
+    notes: tuple[str, ...] = ()
+
+    def place(self, profile: str, element: int) -> str:
+        """Return where element number `element`, from 1, of a profile stands in the file."""
+        places = self.where.get(profile, ())
+        return places[element - 1] if 0 < element <= len(places) else self.file
+
+
+def build_design(
+    design: Design, faults: Faults, rules: TrackRules | None = None, allowed: Sequence[AllowedJump] = ()
+) -> tuple[Alignment, ChainageCount] | None:
+    """Build the alignment of a design.
+
+    Parameters
+    ----------
+    design : Design
+    faults : Faults
+        Takes jumps, gaps and overlaps, each with its place in the file.
+    rules : TrackRules, optional
+        In place of those of the design.
+    allowed : sequence of AllowedJump
+        Jumps that are meant.
+
+    Returns
+    -------
+    Alignment and ChainageCount, or None if there are faults.
+    """
+    try:
+        alignment = build(
+            design.horizontal, _reaching(design), design.cant, rules or design.rules, allowed
+        )  # fmt: skip
+    except AlignmentError as fault:
+        for profile, element, text in fault.problems:
+            hint = "a jump that is meant can be allowed: slabpose import --allow-jumps" if " jumps by " in text else ""
+            faults.error(design.place(profile, element), "elements that join", text, hint)
+        return None
+    try:
+        return alignment, chainage_count(design.start_chainage, alignment.length, design.equations)
+    except ChainageError as fault:
+        faults.error(design.file, "chainage equations in order along the line", str(fault))
+        return None
+
+
+def _reaching(design: Design) -> tuple[VerticalElement, ...]:
+    """Return the profile with its last gradient drawn out by the rounding of a file, if it ends short by that."""
+    if not design.vertical or not design.horizontal:
+        return design.vertical
+    last = design.vertical[-1]
+    short = sum(e.length for e in design.horizontal) - (last.start + last.length)
+    if last.kind == "gradient" and 0 < short < 0.01:
+        return (*design.vertical[:-1], replace(last, length=last.length + short))
+    return design.vertical

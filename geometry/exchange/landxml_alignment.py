@@ -1,0 +1,144 @@
+"""Alignments of LandXML 1.2 files.
+
+Points stand there as "northing easting", lengths in the unit of the file, cants in millimetres or inches. Elements
+keep the coordinates that the file gives for each of them: what does not join is told, not drawn together. Stations are
+taken as the schema means them, internal, without the equations.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from geometry.alignment import CantElement
+from geometry.errors import Faults
+
+from .cells import near
+from .design import Design
+from .landxml_horizontal import read_horizontal
+from .landxml_profile import read_cant, read_profile
+from .landxml_units import Reader, child, children, units_of
+from .xml_files import Element, element_name, read_xml
+
+__all__ = ["design_of", "read_landxml"]
+
+_AGREE = 1e-3  # what a file says twice may differ by its rounding, m
+_SHORTEST = 1e-6
+
+
+def read_landxml(path: Path, faults: Faults, name: str | None = None) -> Design | None:
+    """Read one alignment of a LandXML file.
+
+    Parameters
+    ----------
+    path : Path
+    faults : Faults
+        Takes every fault, with file, line and element.
+    name : str, optional
+        Which alignment; needed where there are several with a profile.
+
+    Returns
+    -------
+    Design, or None if there are faults.
+    """
+    root = read_xml(path, faults)
+    return None if root is None else design_of(root, path.name, faults, name)
+
+
+def design_of(root: Element, file: str, faults: Faults, name: str | None = None) -> Design | None:
+    """Return one alignment of a parsed file; see `read_landxml`."""
+    if element_name(root) != "LandXML":
+        faults.error(f"{file}:{root.sourceline}", "LandXML as the outermost element", element_name(root))
+        return None
+    version = root.get("version", "")
+    units = units_of(root, file, faults)
+    groups = children(root, "Alignments")
+    chosen = _choose([a for group in groups for a in children(group, "Alignment")], file, faults, name)
+    if units is None or chosen is None:
+        return None
+    reader = Reader(file, units, faults)
+    notes = [f"lengths in {units.name}"]
+    if not version.startswith("1.2"):
+        notes.append(f"the file is of version {version or 'unknown'}, read like 1.2")
+    since = len(faults.errors)
+    start = reader.length(chosen, "staStart", needed=False)
+    start = 0.0 if math.isnan(start) else start
+    horizontal, places = read_horizontal(reader, chosen, notes)
+    vertical, level_places = read_profile(reader, chosen, start, notes)
+    cant, cant_places, rules = read_cant(reader, chosen, start, notes)
+    equations = _equations(reader, chosen, start)
+    if len(faults.errors) > since:
+        return None
+    total = sum(e.length for e in horizontal)
+    return Design(
+        name=chosen.get("name") or "alignment",
+        file=file,
+        horizontal=tuple(horizontal),
+        vertical=tuple(vertical),
+        cant=_covering(cant, total),
+        where={
+            "horizontal": tuple(places),
+            "vertical": tuple(level_places),
+            "cant": tuple(cant_places),
+        },
+        start_chainage=start,
+        equations=tuple(equations),
+        rules=rules,
+        notes=tuple(notes),
+    )
+
+
+def _choose(alignments: list[Element], file: str, faults: Faults, name: str | None) -> Element | None:
+    names = [a.get("name") or "" for a in alignments]
+    if name is not None:
+        if name not in names:
+            faults.error(file, f"an alignment {name!r}", ", ".join(map(repr, names)) or "none", near(name, names))
+            return None
+        return alignments[names.index(name)]
+    complete = [a for a in alignments if child(a, "CoordGeom") is not None and child(a, "Profile") is not None]
+    if len(complete) == 1 or len(alignments) == 1:
+        return (complete or alignments)[0]
+    if alignments:
+        found = ", ".join(map(repr, names))
+        faults.error(file, "one alignment with a profile, or the name of one", found, "name it with --alignment")
+    else:
+        faults.error(file, "an alignment (Alignments / Alignment)", "none")
+    return None
+
+
+def _covering(cant: Sequence[CantElement], total: float) -> tuple[CantElement, ...]:
+    """Return the cant from the start of the alignment to its end: outside its stations it stays as it is there."""
+    if not cant:
+        return ()
+    first, last = cant[0], cant[-1]
+    result = list(cant)
+    if first.start > _AGREE:
+        result.insert(0, CantElement("constant", 0.0, first.start, first.cant_start, first.cant_start))
+    end = last.start + last.length
+    if total - end > _AGREE:
+        result.append(CantElement("constant", end, total - end, last.cant_end, last.cant_end))
+    return tuple(result)
+
+
+def _equations(reader: Reader, alignment: Element, start: float) -> list[tuple[float, float]]:
+    """Return the station equations as (back, ahead), m; places follow from the internal stations."""
+    rows = []
+    for row in children(alignment, "StaEquation"):
+        internal, ahead = reader.length(row, "staInternal"), reader.length(row, "staAhead")
+        back = reader.length(row, "staBack", needed=False)
+        rows.append((internal, back, ahead, row))
+    rows.sort(key=lambda r: r[0])
+    result: list[tuple[float, float]] = []
+    place, count = 0.0, start
+    for internal, back, ahead, row in rows:
+        if math.isnan(internal + ahead):
+            continue
+        reached = count + (internal - start - place)
+        if not math.isnan(back) and not abs(back - reached) <= _AGREE:
+            reader.faults.warn(reader.where(row, "staBack"), f"{reached:.4f} m, as staInternal gives", f"{back:.4f} m",
+                               "staInternal is used")  # fmt: skip
+        if abs(internal - start) > _SHORTEST:  # an equation at the very start only names the start
+            result.append((reached, ahead))
+        place, count = internal - start, ahead
+    return result
