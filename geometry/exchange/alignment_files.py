@@ -31,7 +31,7 @@ from .places import FAR, distances, in_order, place_columns
 from .settings import AlignmentSettings
 from .tables import Column, Table, read_table
 
-__all__ = ["AlignmentTables", "build_alignment", "read_alignment_tables"]
+__all__ = ["AlignmentTables", "build_alignment", "clothoid_start", "read_alignment_tables"]
 
 _TIGHTEST = 10.0  # no track bends to less, m
 _TIGHT = 150.0  # smaller radii are yards and trams; laws are exact from here on, m
@@ -266,7 +266,7 @@ def _vertical(table: Table, count: ChainageCount, faults: Faults) -> list[Vertic
         last = first if last is None else last / 1e3
         length = float(table["length_m"][row])
         radii = _cell(table, "radius_start_m", row), _cell(table, "radius_end_m", row)
-        bend = _clothoid_start(radii, first, last, length) if kind == "clothoid" else 0.0
+        bend = clothoid_start(radii, first, last, length) if kind == "clothoid" else 0.0
         element = VerticalElement(
             kind, 0.0 if math.isnan(start[row]) else float(start[row]), length, first, last,
             _cell(table, "level_m", row), bend,
@@ -279,7 +279,7 @@ def _vertical(table: Table, count: ChainageCount, faults: Faults) -> list[Vertic
     return elements
 
 
-def _clothoid_start(radii: tuple[float | None, float | None], first: float, last: float, length: float) -> float:
+def clothoid_start(radii: tuple[float | None, float | None], first: float, last: float, length: float) -> float:
     """Return the start curvature of a vertical clothoid: one end is straight unless both radii stand there."""
     if radii[0] is None and radii[1] is None:
         raise AlignmentError("a vertical clothoid needs radius_start_m or radius_end_m: which end is curved?")

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
 
 from geometry.alignment import HorizontalElement
-from geometry.alignment.compiling import compile_horizontal
 from geometry.errors import AlignmentError
 
 from .landxml_laws import SPIRALS, law_or_reason
 from .landxml_units import Reader, child
+from .settling import settle
 from .xml_files import Element, element_name
 
 __all__ = ["read_horizontal"]
@@ -52,7 +51,7 @@ def read_horizontal(reader: Reader, alignment: Element, notes: list[str]) -> tup
             open_ones.append((len(elements), reader.point(row, "End", needed=False)))
         elements.append(element)
         places.append(reader.where(row))
-    _settle(elements, open_ones, notes)
+    settle(elements, open_ones, notes, reverse=True)
     _tell_directions(reader, rows, notes)
     return elements, places
 
@@ -136,47 +135,6 @@ def _spiral(reader: Reader, row: Element) -> HorizontalElement | None:
     if first == last:
         last = -last  # two equal radii make no transition, except the one into a reverse curve
     return HorizontalElement(kind, length, first, last, *start, bearing)
-
-
-def _settle(elements: list[HorizontalElement], places: list[tuple[int, tuple[float, float]]], notes: list[str]) -> None:
-    """Settle by its end point what a spiral leaves open: what a cubic counts, and whether its curve is a reverse one.
-
-    The schema has one sense of rotation for a spiral and radii without sign.
-    """
-    known = [(row, end) for row, end in places if not math.isnan(end[0])]
-    if not known:
-        return
-    ways: tuple[tuple[str, bool], ...] = (("arc", False), ("arc", True), ("abscissa", False), ("abscissa", True))
-    misses = np.full((len(ways), len(known)), np.inf)
-    variants: list[list[HorizontalElement | None]] = []
-    for miss, way in zip(misses, ways, strict=True):
-        tried = [_variant(elements[row], *way) for row, _ in known]
-        variants.append(tried)
-        rows = [k for k, element in enumerate(tried) if element is not None]
-        if rows:
-            some = [element for element in tried if element is not None]
-            track = compile_horizontal(some, np.zeros(len(some)), 0.0)
-            ends = np.array([known[k][1] for k in rows])
-            miss[rows] = np.hypot(*(track.position.end + np.array(track.origin) - ends).T)
-    for k, which in enumerate(misses.argmin(axis=0).tolist()):
-        settled = variants[which][k]
-        if settled is not None:
-            elements[known[k][0]] = settled
-    cubics = [elements[row].length_along for row, _ in known if elements[row].kind == "cubic"]
-    if cubics:
-        counts = [f"{cubics.count(way)} count their {way}" for way in ("arc", "abscissa") if way in cubics]
-        notes.append(f"cubic parabolas: {' and '.join(counts)}, as their end points show")
-
-
-def _variant(element: HorizontalElement, way: str, reverse: bool) -> HorizontalElement | None:
-    """Return an element that counts its arc or abscissa, with its curve reversed or not; None if there is none."""
-    last = -element.curvature_end if reverse else element.curvature_end
-    if (way == "abscissa" and element.kind != "cubic") or last == element.curvature_start:
-        return None
-    if reverse and not element.curvature_start * element.curvature_end:
-        return None
-    counted: Literal["arc", "abscissa"] = "arc" if way == "arc" else "abscissa"
-    return replace(element, curvature_end=last, length_along=counted)
 
 
 def _compare(reader: Reader, row: Element, what: str, given: float, computed: float) -> None:
