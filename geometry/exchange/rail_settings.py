@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from geometry.placement.rail.chords import Chord
+from geometry.placement.rail.forecast import RailLimit, RailRules
 
-from .settings_parts import LimitSettings, Part, Positive
+from .settings_parts import LimitSettings, NotNegative, Part, Positive, all_differ
 
 __all__ = ["RailLimitSettings", "RailSettings"]
 
@@ -54,9 +55,37 @@ class RailLimitSettings(LimitSettings):
             return None
         return Chord(self.rear_m, self.front_m, self.apart_m or 0.0)
 
+    @property
+    def rail_limit(self) -> RailLimit:
+        """The limit in metres."""
+        low, high = self.range_mm
+        return RailLimit(self.quantity, low / 1e3, high / 1e3, self.source, self.chord, self.band, self.base_m)
+
+    @property
+    def words(self) -> str:
+        """What the limit is for."""
+        return self.rail_limit.words
+
 
 class RailSettings(Part):
-    """The rail on its seats, and the limits it has to keep."""
+    """The rail on its seats, and the limits it has to keep.
+
+    ``seat_sigma_mm`` is the standard uncertainty of the factory's measurement of a seat where its file gives none,
+    ``unmeasured_seat_sigma_mm`` how far seats scatter on their slabs, as a standard deviation, where nobody measured
+    them.
+    """
 
     gauge_mm: Positive = 1435.0
+    seat_sigma_mm: Positive = 0.05
+    unmeasured_seat_sigma_mm: NotNegative = 0.2
     limit: list[RailLimitSettings] = Field(default_factory=list)
+
+    @field_validator("limit")
+    @classmethod
+    def _limits_differ(cls, limits: list[RailLimitSettings]) -> list[RailLimitSettings]:
+        all_differ("rail limits", [one.words for one in limits])
+        return limits
+
+    def rules(self, guard: float) -> RailRules:
+        """Return how the rail is judged, with this guard factor."""
+        return RailRules(tuple(one.rail_limit for one in self.limit), guard, self.unmeasured_seat_sigma_mm / 1e3)

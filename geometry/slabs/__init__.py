@@ -1,7 +1,7 @@
 """Slabs before they are measured: types, layout on the alignment, target poses."""
 
 from .layout import Allowed, Layout, LayoutFinding, LayoutRules, Span, check_layout, fill_spans
-from .target import SEATINGS, Seating, Targets, target_poses
+from .target import SEATINGS, Seating, SeatOffsets, Targets, seat_offsets, target_poses
 from .types import Fitting, SlabType, outline, padded_marks
 
 __all__ = [
@@ -11,6 +11,7 @@ __all__ = [
     "Layout",
     "LayoutFinding",
     "LayoutRules",
+    "SeatOffsets",
     "Seating",
     "SlabType",
     "Span",
@@ -19,5 +20,6 @@ __all__ = [
     "fill_spans",
     "outline",
     "padded_marks",
+    "seat_offsets",
     "target_poses",
 ]

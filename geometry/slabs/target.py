@@ -16,7 +16,7 @@ from geometry.alignment.laws import Floats
 from .layout import Ints, Layout
 from .types import SlabType
 
-__all__ = ["SEATINGS", "Seating", "Targets", "target_poses"]
+__all__ = ["SEATINGS", "SeatOffsets", "Seating", "Targets", "seat_offsets", "target_poses"]
 
 Seating = Literal["ends", "centre", "shared", "least_squares"]
 SEATINGS: Final = ("ends", "centre", "shared", "least_squares")
@@ -51,6 +51,31 @@ class Targets:
     seat_across: Floats
     seat_up: Floats
     warp: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class SeatOffsets:
+    """Where the rails over each rail seat of target slabs lie; s seats, slab by slab from the rear to the front.
+
+    Attributes
+    ----------
+    slab : ndarray of int, shape (s,)
+        Row of the slab in the layout.
+    seat : ndarray of int, shape (s,)
+        Number of the seat on its slab, from 0 at the rear.
+    along : ndarray, shape (s,)
+        Place of the seat along the slab, m from its middle.
+    distance : ndarray, shape (s,)
+        Distance along the line of the middle between the rails, m.
+    offset : ndarray, shape (s, 2, 3)
+        Left and right rail less design rail: across, along, up in the track frame there, m.
+    """
+
+    slab: Ints
+    seat: Ints
+    along: Floats
+    distance: Floats
+    offset: Floats
 
 
 def _line_through(seating: Seating, y: Floats, value: Floats) -> tuple[Floats, Floats]:
@@ -103,13 +128,15 @@ def _level_of(seating: Seating, value: Floats) -> Floats:
 
 def _rail_offsets(
     alignment: Alignment, position: Floats, matrix: Floats, distance: Floats, y: Floats, height: float
-) -> Floats:
+) -> tuple[Floats, Floats]:
     """Return where both rails over places y of a slab lie from the design rails.
 
     Returns
     -------
-    ndarray, shape (n, k, 2, 3)
+    offset : ndarray, shape (n, k, 2, 3)
         Left and right rail; across, along, up in the track frame at the foot of the place, m.
+    foot : ndarray, shape (n, k)
+        Distance along the line of the middle between the rails over each place, m.
     """
     rules = alignment.rules
     half = rules.cant_base / 2
@@ -129,7 +156,7 @@ def _rail_offsets(
         s = np.clip(s + step, 0.0, alignment.length)
     seen[..., 1, 0] += half
     seen[..., 2, 0] -= half
-    return np.asarray(seen[..., 1:, :])
+    return np.asarray(seen[..., 1:, :]), s
 
 
 def target_poses(alignment: Alignment, types: Sequence[SlabType], layout: Layout, seating: Seating) -> Targets:
@@ -174,7 +201,7 @@ def _fit_chunk(
     down = np.array([[0.0, 0.0, -height]])
     position = to_grid(frame.position, matrix, down, rules.grid_scale)[:, 0]
     for _ in range(4):
-        seen = _rail_offsets(alignment, position, matrix, distance, places, height)
+        seen, _ = _rail_offsets(alignment, position, matrix, distance, places, height)
         roll = _level_of(seating, (seen[..., 0, 2] - seen[..., 1, 2]) / rules.cant_base)
         across, yaw = _line_through(seating, places, seen[..., 0].mean(axis=-1))
         up, pitch = _line_through(seating, places, seen[..., 2].mean(axis=-1))
@@ -190,7 +217,7 @@ def _fit_chunk(
 
     result.position[rows], result.rotation[rows] = position, matrix
     every = np.concatenate([ends, np.sort(slab_type.seats)])
-    seen = _rail_offsets(alignment, position, matrix, distance, every, height)
+    seen, _ = _rail_offsets(alignment, position, matrix, distance, every, height)
     seats, seen = seen[:, 3:], seen[:, :3]
     result.seat_across[rows] = np.abs(seats[..., 0]).max(axis=(1, 2))
     result.seat_up[rows] = np.abs(seats[..., 2]).max(axis=(1, 2))
@@ -200,3 +227,44 @@ def _fit_chunk(
     result.versine[rows], result.vertical_versine[rows] = bend[:, 0], bend[:, 2]
     tilt = seen[..., 0, 2] - seen[..., 1, 2]
     result.warp[rows] = tilt[:, 0] - tilt[:, 2]
+
+
+def seat_offsets(
+    alignment: Alignment, types: Sequence[SlabType], layout: Layout, targets: Targets, slabs: Ints | None = None
+) -> SeatOffsets:
+    """Return how the rails over every rail seat of target slabs lie from the design rails.
+
+    Parameters
+    ----------
+    alignment : Alignment
+    types : sequence of SlabType
+    layout : Layout
+    targets : Targets
+        Of all slabs of the layout.
+    slabs : ndarray of int, shape (k,), optional
+        Rows of the slabs that are asked for, ascending; all if not given.
+
+    Returns
+    -------
+    SeatOffsets
+    """
+    slabs = np.arange(len(layout.distance)) if slabs is None else slabs
+    counts = np.array([len(t.seats) for t in types], dtype=np.intp)[layout.type_index[slabs]]
+    first = np.cumsum(counts) - counts
+    size = int(counts.sum())
+    seat = np.arange(size) - np.repeat(first, counts)
+    result = SeatOffsets(
+        np.repeat(slabs, counts), seat, np.empty(size), np.empty(size), np.empty((size, 2, 3))
+    )  # fmt: skip
+    for index, slab_type in enumerate(types):
+        mine = np.flatnonzero(layout.type_index[slabs] == index)
+        y = np.sort(slab_type.seats)
+        for chunk in np.array_split(mine, max(1, -(-len(mine) // _CHUNK))):
+            rows = slabs[chunk]
+            offset, foot = _rail_offsets(
+                alignment, targets.position[rows], targets.rotation[rows], layout.distance[rows], y,
+                slab_type.rail_height,
+            )  # fmt: skip
+            at = first[chunk][:, None] + np.arange(len(y))
+            result.along[at], result.distance[at], result.offset[at] = y, foot, offset
+    return result

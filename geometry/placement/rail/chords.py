@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,10 @@ from scipy.sparse import csr_array
 from geometry.alignment.laws import Floats
 from geometry.survey.points import Ints
 
-__all__ = ["Chord", "ChordRows", "chord_response", "chord_rows"]
+__all__ = ["LONGEST", "Chord", "ChordRows", "chord_response", "chord_rows", "twist_rows"]
+
+LONGEST = 2.0
+"""Seats further apart than this have no rail between them, m."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +47,7 @@ class Chord:
 
 @dataclass(frozen=True, eq=False)
 class ChordRows:
-    """A chord laid at every place of a rail that has room for it.
+    """A chord, or a base, laid at every place of a rail that has room for it.
 
     Attributes
     ----------
@@ -57,12 +61,12 @@ class ChordRows:
     rows: csr_array
 
 
-def chord_rows(station: Floats, chord: Chord, longest: float = 2.0) -> ChordRows:
+def chord_rows(station: Floats, chord: Chord, longest: float = LONGEST) -> ChordRows:
     """Return what turns values along a rail into offsets from a chord.
 
     Offset = value at the place less the chord there, so that it has the sign of the values: + right for line, + up
-    for level. Between stations the rail is taken as straight, which at seats 0.65 m apart is off by less than 2
-    percent of a wave of 5 m.
+    for level. Between stations the rail is taken as straight: with seats 0.65 m apart an end of the chord between
+    two of them is off by up to 2 percent of a wave of 10 m, 8 percent of one of 5 m.
 
     Parameters
     ----------
@@ -85,6 +89,38 @@ def chord_rows(station: Floats, chord: Chord, longest: float = 2.0) -> ChordRows
     >>> found.place.tolist(), (found.rows @ (s**2 / 2000.0)).round(6).tolist()
     ([5, 6, 7], [-0.0125, -0.0125, -0.0125])
     """
+    length, ahead = chord.rear + chord.front, chord.apart
+    # the chord at a place is the value at its rear end and at its front end by the lever of the place
+    parts = [(-chord.rear, -(chord.front / length)), (chord.front, -(chord.rear / length)), (0.0, 1.0)]
+    if ahead:
+        # second place less first place of one chord
+        parts = [(-chord.rear, ahead / length), (chord.front, -ahead / length), (0.0, -1.0), (ahead, 1.0)]
+    return _weighted(station, parts, longest)
+
+
+def twist_rows(station: Floats, base: float, longest: float = LONGEST) -> ChordRows:
+    """Return what turns cant along a track into its change over a base, the place in the middle of the base.
+
+    Parameters
+    ----------
+    station : ndarray, shape (n,)
+        Places along the track, m, increasing.
+    base : float
+        m, over 0.
+    longest : float
+        As for `chord_rows`.
+
+    Examples
+    --------
+    >>> found = twist_rows(np.arange(0.0, 5.0), 3.0)
+    >>> found.place.tolist(), (found.rows @ np.array([0.0, 1.0, 3.0, 7.0, 8.0])).tolist()
+    ([2], [7.0])
+    """
+    return _weighted(station, [(-base / 2, -1.0), (base / 2, 1.0)], longest)
+
+
+def _weighted(station: Floats, parts: Sequence[tuple[float, float]], longest: float) -> ChordRows:
+    """Return rows that weigh the values at places so far ahead of each station: (shift, m; weight)."""
     station = np.asarray(station, dtype=np.float64)
     n, hair = len(station), 1e-9
     if n < 2:
@@ -92,23 +128,17 @@ def chord_rows(station: Floats, chord: Chord, longest: float = 2.0) -> ChordRows
     piece = np.concatenate([[0], np.cumsum(np.diff(station) > longest)])
     first, last = (np.searchsorted(piece, np.unique(piece), side) for side in ("left", "right"))
     low, high = station[first][piece], station[last - 1][piece]
-    has_room = (station - chord.rear >= low - hair) & (station + chord.front <= high + hair)
+    shifts = [shift for shift, _ in parts]
+    has_room = (station + min(shifts) >= low - hair) & (station + max(shifts) <= high + hair)
     place = np.flatnonzero(has_room)
-    length = chord.rear + chord.front
-    ahead = chord.apart
-    # the chord at a place is the value at its rear end and at its front end by the lever of the place
-    parts = [(-chord.rear, -(chord.front / length)), (chord.front, -(chord.rear / length)), (0.0, 1.0)]
-    if ahead:
-        # second place less first place of one chord
-        parts = [(-chord.rear, ahead / length), (chord.front, -ahead / length), (0.0, -1.0), (ahead, 1.0)]
     at, column, weight = [], [], []
     for shift, factor in parts:
-        where = station[place] + shift
-        # the last station before, so that the two around the point belong to one piece
+        where = np.clip(station[place] + shift, low[place], high[place])
         before = np.clip(np.searchsorted(station, where + hair, side="right") - 1, 0, n - 2)
-        before = np.where(piece[before] == piece[place], before, before + 1)
-        before = np.where(piece[np.minimum(before + 1, n - 1)] == piece[place], before, before - 1)
-        t = np.clip((where - station[before]) / (station[before + 1] - station[before]), 0.0, 1.0)
+        length = station[before + 1] - station[before]
+        t = np.clip((where - station[before]) / length, 0.0, 1.0)
+        # on a station its neighbour has no part at all: it may be unknown, or beyond a gap
+        t = np.where(t * length < 2 * hair, 0.0, np.where((1 - t) * length < 2 * hair, 1.0, t))
         for index, part in ((before, 1 - t), (before + 1, t)):
             at.append(np.arange(len(place)))
             column.append(index)
