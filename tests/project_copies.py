@@ -10,10 +10,11 @@ from pathlib import Path
 
 from viewer.cli import _status
 
-__all__ = ["DEMO", "SURVEY", "Answer", "change", "copy_of_demo", "read_rows", "run", "write_rows"]
+__all__ = ["AFTER_INJECTION", "DEMO", "SURVEY", "Answer", "change", "copy_of_demo", "read_rows", "run", "write_rows"]
 
 DEMO = Path(__file__).parent.parent / "demo_alignment"
 SURVEY = "survey/fine_adjustment.csv"
+AFTER_INJECTION = "survey/after_injection.csv"
 
 
 @dataclass(frozen=True)
@@ -33,9 +34,12 @@ def run(*arguments: object) -> Answer:
     return Answer(status, out.getvalue(), err.getvalue())
 
 
-def copy_of_demo(folder: Path) -> Path:
+def copy_of_demo(folder: Path, *, injected: bool = False) -> Path:
+    """Copy the demo as it was before mortar was injected under its last slabs, or after it."""
     project = folder / "p"
     shutil.copytree(DEMO, project, ignore=shutil.ignore_patterns("__pycache__", "*.py"))
+    if not injected:
+        (project / AFTER_INJECTION).unlink()
     return project
 
 

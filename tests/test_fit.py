@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from geometry.alignment.frames import rotation, rotation_of_vector, to_grid
-from geometry.survey import CRITICAL_W, Fits, fit_slabs, movement_rows
+from geometry.survey import CRITICAL_W, Fits, fit_slabs, movement_rows, replaced
 from geometry.survey.fit import _groups
 from tests.reference import load
 
@@ -595,7 +595,7 @@ def test_no_two_sets_of_sigmas_are_taken_for_one(type_index: int) -> None:
     rng = np.random.default_rng(32)
     n = 400_000
     sigma = SIGMA * rng.uniform(0.5, 2.0, (n, 4, 3))
-    _, group = _groups(np.full(n, type_index), sigma)
+    _, group = _groups(np.full(n, type_index), sigma, np.ones((n, 4), dtype=bool))
     assert len(np.unique(group)) == n
 
 
@@ -619,3 +619,32 @@ def test_inputs_are_left_alone() -> None:
     fit(true, xyz, sigma)
     for now, before in zip((*true, xyz, sigma), copies, strict=True):
         np.testing.assert_array_equal(now, before)
+
+
+def test_the_order_of_memory_does_not_matter() -> None:
+    true = pose(6, seed=41)
+    xyz, sigma = measured(*true, noise=0.001), np.broadcast_to(SIGMA, (6, 4, 3)).copy()
+    xyz[2, 1] = np.nan
+    one = fit(true, xyz, sigma)
+    other = fit(
+        (np.asfortranarray(true[0]), np.asfortranarray(true[1])), np.asfortranarray(xyz), np.asfortranarray(sigma)
+    )
+    for name in ("position", "rotation", "residual", "w", "misfit", "measured", "group"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+
+
+@pytest.mark.parametrize("take_over", [False, True])
+def test_rows_of_another_fit(take_over: bool) -> None:
+    true = pose(5, seed=42)
+    xyz, sigma = measured(*true, noise=0.001), np.broadcast_to(SIGMA, (5, 4, 3)).copy()
+    whole, rows = fit(true, xyz, sigma), np.array([1, 3])
+    less = xyz.copy()
+    less[rows, 2] = np.nan
+    part = fit((true[0][rows], true[1][rows]), less[rows], sigma[rows])
+    wanted, before = fit(true, less, sigma), whole.position.copy()
+    found = replaced(whole, rows, part, take_over=take_over)
+    for name in ("position", "rotation", "residual", "w", "misfit", "measured", "covariance", "determined"):
+        np.testing.assert_allclose(getattr(found, name), getattr(wanted, name), rtol=0, atol=1e-9)
+    assert (whole.position is found.position) == take_over
+    if not take_over:
+        np.testing.assert_array_equal(whole.position, before)

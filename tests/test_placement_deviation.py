@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from geometry.alignment.frames import angles, rotation, rotation_of_vector, to_grid
 from geometry.placement.correction import moves
-from geometry.placement.deviation import deviation_at, pose_deviation, sigma_at
+from geometry.placement.deviation import carried, deviation_at, pose_deviation, sigma_at
 from geometry.placement.joints import joint_gaps, joints
 from geometry.slabs import Fitting, SlabType, Targets
 from geometry.survey import Fits, fit_slabs
@@ -293,3 +293,30 @@ def test_one_slab_has_no_joints() -> None:
     targets = row_of_slabs(1)
     state = joints(targets, built(targets, np.zeros(3), np.zeros(3)), [TYPE], ONE, ONE, 1.5, 1.0)
     assert state.gap.shape == (0, 2)
+
+
+def test_places_of_several_types_are_carried_by_their_slabs() -> None:
+    """Against scipy's rotations, one slab at a time."""
+    rng = np.random.default_rng(21)
+    turns = Rotation.random(7, rng=21)
+    places = rng.normal(size=(3, 2, 3))
+    places[1, 1] = np.nan  # a type with fewer places
+    kinds = np.array([2, 0, 1, 1, 0, 2, 2])
+    matrix = np.ascontiguousarray(turns.as_matrix().transpose(1, 2, 0))
+    for some in (np.arange(7), np.flatnonzero(kinds == 2)):
+        found = carried(matrix[..., some], places, kinds[some])
+        for column, slab in enumerate(some.tolist()):
+            np.testing.assert_allclose(found[..., column].T, turns[slab].apply(places[kinds[slab]]), rtol=0, atol=1e-14)
+
+
+def test_axes_asked_for_alone_are_those_of_all() -> None:
+    targets = row_of_slabs()
+    fits = built(targets, np.array([0.002, -0.001, 0.0007]), np.array([4e-4, -3e-4, 2e-4]), scale=0.9998, missing=(2,))
+    kinds = np.zeros(6, dtype=np.intp)
+    every = deviation_at(targets, fits, MARKS.places[None], kinds, 0.9998)
+    for axis in range(3):
+        alone = deviation_at(targets, fits, MARKS.places[None], kinds, 0.9998, slice(axis, axis + 1))
+        assert alone.shape == (6, 4, 1)
+        np.testing.assert_allclose(alone[..., 0], every[..., axis], rtol=0, atol=1e-15)
+    assert np.isnan(every[2]).all()
+    assert np.isfinite(np.delete(every, 2, axis=0)).all()

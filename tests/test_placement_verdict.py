@@ -174,3 +174,62 @@ def test_a_one_sided_tolerance_is_judged() -> None:
     judged = judge(value, np.full((2, 2), 0.0001), tolerance, 2.0)
     assert judged.verdict.tolist() == [OUT, WITHIN]
     assert judged.value[0] == 0.003
+
+
+@FIXED
+@given(
+    st.lists(
+        st.lists(
+            st.tuples(
+                st.sampled_from([-3e-3, -1.5e-3, -1e-3, -4e-4, 0.0, 3e-4, 8e-4, 1.2e-3, 2.5e-3, math.nan]),
+                st.sampled_from([0.0, 1e-4, 3e-4, 9e-4, math.nan]),
+            ),
+            min_size=3,
+            max_size=3,
+        ),
+        min_size=1,
+        max_size=8,
+    ),
+    st.sampled_from([0.0, 1.0, 2.0]),
+    st.booleans(),
+)
+def test_judge_follows_the_rule_place_by_place(
+    things: list[list[tuple[float, float]]], guard: float, along: bool
+) -> None:
+    """JCGM 106:2012, 8.3: acceptance and rejection intervals by their end points, one place at a time."""
+    low, high, hair = -0.0015, 0.001, 1e-9
+    table = np.array(things)
+    value, sigma = (np.asfortranarray(table[..., i]) if along else table[..., i] for i in range(2))
+    judged = judge(value, sigma, Tolerance("up", low, high, ""), guard)
+    for i, places in enumerate(things):
+        verdicts, beyond = [], []
+        for v, s in places:
+            band = guard * s
+            if math.isnan(v):
+                verdicts.append(NOT_MEASURED)
+            elif v - band >= low - hair and v + band <= high + hair:
+                verdicts.append(WITHIN)
+            elif v + band < low - hair or v - band > high + hair:
+                verdicts.append(OUT)
+            else:
+                verdicts.append(UNDECIDED)
+            beyond.append(max(low - v, v - high) + guard * (0.0 if math.isnan(s) else s))
+        wanted = next((v for v in (OUT, UNDECIDED, WITHIN) if v in verdicts), NOT_MEASURED)
+        assert judged.verdict[i] == wanted
+        place = int(judged.place[i])
+        np.testing.assert_array_equal([judged.value[i], judged.sigma[i]], places[place])
+        if wanted != NOT_MEASURED:
+            assert verdicts[place] == wanted
+            furthest = max(b for b, v in zip(beyond, verdicts, strict=True) if v == wanted)
+            assert beyond[place] == pytest.approx(furthest, abs=1e-15, rel=0)
+
+
+def test_judge_over_many_blocks_is_judge_of_each() -> None:
+    rng = np.random.default_rng(11)
+    value, sigma = rng.normal(0, 8e-4, (10_000, 4)), rng.choice([1e-4, 4e-4, math.nan], (10_000, 4))
+    tolerance = Tolerance("up", -0.001, 0.001, "")
+    together = judge(value, sigma, tolerance, 2.0)
+    some = slice(4000, 4300)
+    apart = judge(value[some], sigma[some], tolerance, 2.0)
+    for name in ("value", "sigma", "place", "verdict"):
+        np.testing.assert_array_equal(getattr(together, name)[some], getattr(apart, name))

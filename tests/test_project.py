@@ -70,7 +70,7 @@ def test_inputs_are_named_with_their_digest() -> None:
     assert list(read.inputs) == ["project.toml", *tables]
     for name, sha in read.inputs.items():
         assert sha == hashlib.sha256((DEMO / name).read_bytes()).hexdigest()
-    assert {p.name for p in input_paths(DEMO)} == {*read.inputs, "layout.csv"}
+    assert {p.name for p in input_paths(DEMO)} == {*read.inputs, "layout.csv", "tables.xlsx"}
 
 
 def test_what_may_be_left_out(project: Path) -> None:

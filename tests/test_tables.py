@@ -430,6 +430,58 @@ def test_a_cell_longer_than_a_block_of_the_reader(path: Path) -> None:
     assert table.lines.tolist() == [2, 4]
 
 
+@pytest.mark.parametrize(
+    ("names", "repeated"),
+    [
+        (["a", "b", "ab", "ba"], False),
+        (["a", "b", "a"], True),
+        (["L00001-RL", "L00001-RR", "L00002-RL"], False),
+        (["L00001-RL", "L00001-RR", "L00001-RL"], True),
+        (["x" * 70 + "1", "x" * 70 + "2"], False),
+        (["x" * 70 + "1", "x" * 70 + "1"], True),
+        (["Süd", "Sud", "Su\u0308d"], False),
+    ],
+)
+def test_texts_that_stand_more_than_once(path: Path, names: list[str], repeated: bool) -> None:
+    table, faults = read(path, HEADER + "".join(f"{name},front_left,1,50\n" for name in names))
+    faults.stop_if_any()
+    assert table.repeats("slab") is repeated
+    assert repeated == (len(set(names)) < len(names))
+
+
+def test_places_in_a_list_of_texts(path: Path) -> None:
+    cells = ["b", "b", "", "Sü", "a", "a", "b", "x", "x", ""]
+    rows = "".join(f"s,front_left,1,50,{cell}\n" for cell in cells)
+    table, faults = read(path, "slab,corner,easting_m,level_m,stage\n" + rows)
+    faults.stop_if_any()
+    known = ["a", "b", "Sü"]
+    wanted = [-1 if not cell else known.index(cell) if cell in known else -2 for cell in cells]
+    assert table.index_in("stage", np.array(known)).tolist() == wanted
+    assert table.index_in("stage", known[:2]).tolist() == [-2 if at == 2 else at for at in wanted]
+    assert table.index_in("stage", []).tolist() == [-1 if not cell else -2 for cell in cells]
+
+
+@pytest.mark.parametrize(
+    ("odd", "fault"), [("nan", "'nan'"), ("", "an empty cell"), ("1e999", "'1e999'"), ("+1", ""), ('" 7.5 "', "")]
+)
+def test_one_odd_number_changes_no_other(path: Path, odd: str, fault: str) -> None:
+    """A plain file is read as numbers at once; one odd cell sends all columns through their texts."""
+    rows = [f"S{i},front_left,{500000 + i / 7!r},{50 + i / 3!r}" for i in range(60)]
+    plain, faults = read(path, HEADER + "\n".join(rows))
+    faults.stop_if_any()
+    table, faults = read(path, HEADER + "\n".join([*rows, f"S60,front_left,{odd},50"]))
+    for name in ("easting_m", "level_m"):
+        np.testing.assert_array_equal(table[name][:60], plain[name])
+    if fault:
+        assert [str(error) for error in faults.errors] == [
+            f"{path.name}:62: easting_m: expected a number in m, found {fault}"
+            + {"nan": " (leave the row out if it was not measured)", "1e999": " (too large for a number)"}.get(odd, "")
+        ]
+    else:
+        faults.stop_if_any()
+        assert table["easting_m"][60] == float(odd.strip('" '))
+
+
 @pytest.mark.benchmark
 @pytest.mark.parametrize("quoted", [False, True])
 def test_speed(path: Path, quoted: bool) -> None:

@@ -266,6 +266,26 @@ def test_records_and_frame() -> None:
     assert decimals_of("mm") == 6
 
 
+@pytest.mark.parametrize("spread", [0.3, 3e5])
+def test_few_and_many_different_numbers_are_written_alike(tmp_path: Path, spread: float) -> None:
+    """Against Python's own formatting, away from ties; the numbers of a narrow range are put into words once each."""
+    path = tmp_path / "out.csv"
+    values = np.random.default_rng(7).normal(0, spread, 40_000).round(3) + 1e-4
+    values[::17] = math.nan
+    values[1:4] = [-0.004, 0.004, -0.0]
+    write_csv(path, {"n": np.arange(len(values)), "up_mm": values})
+    wanted = ["" if math.isnan(v) else f"{v:.2f}" for v in values.tolist()]
+    assert [row[1] for row in rows_of(path)[1:]] == ["0.00" if text == "-0.00" else text for text in wanted]
+
+
+def test_texts_of_many_rows_keep_their_quotes(tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    texts = np.array(["plain", 'a "b", c', "=1", "Süd", "", "two words"])[np.arange(40_000) % 6]
+    write_csv(path, {"fixed": texts, "object": texts.astype(object), "ascii": np.full(len(texts), "L1")})
+    wanted = [f"'{text}" if text == "=1" else text for text in texts.tolist()]
+    assert rows_of(path)[1:] == [[text, text, "L1"] for text in wanted]
+
+
 @pytest.mark.benchmark
 def test_speed(tmp_path: Path) -> None:
     import pyarrow as pa

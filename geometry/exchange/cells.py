@@ -16,7 +16,20 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["BadCells", "Column", "either", "empty_cells", "near", "show", "to_numbers", "to_times", "unit_of"]
+__all__ = [
+    "BadCells",
+    "Column",
+    "as_numbers",
+    "as_texts",
+    "either",
+    "empty_cells",
+    "near",
+    "nothing_to_tell",
+    "show",
+    "to_numbers",
+    "to_times",
+    "unit_of",
+]
 
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _ZONED = r"[T ].*(Z|[+-]\d{2}(:?\d{2})?)$"
@@ -139,6 +152,19 @@ def show(text: str, most: int = 40) -> str:
     return repr(text if len(text) <= most else text[: most - 1] + "…")
 
 
+def nothing_to_tell(numbers: pa.ChunkedArray, column: Column) -> bool:
+    """Return whether numbers, null where a cell is empty, are what a column may hold."""
+    import pyarrow.compute as pc
+
+    fits = [pc.is_finite(numbers)]
+    if column.low is not None:
+        fits.append(pc.greater_equal(numbers, column.low))
+    if column.high is not None:
+        fits.append(pc.less_equal(numbers, column.high))
+    # a null is neither true nor false, and passed over
+    return (column.blank or not numbers.null_count) and all(pc.all(fit, min_count=0).as_py() for fit in fits)
+
+
 def to_numbers(cells: pa.ChunkedArray, column: Column, most: int) -> tuple[NDArray[np.float64], list[BadCells]]:
     """Return trimmed cells as numbers, nan where they are none, and the cells that are wrong.
 
@@ -156,7 +182,7 @@ def to_numbers(cells: pa.ChunkedArray, column: Column, most: int) -> tuple[NDArr
     except pa.ArrowInvalid:
         fits = pc.match_substring_regex(cells, _NUMBER)
         cast = pc.if_else(fits, cells, None).cast(pa.float64())
-    values = _own(cast)
+    values = as_numbers(cast)
     wrong = np.flatnonzero(~np.isfinite(values))
     if len(wrong) > len(empty):
         wrong = np.setdiff1d(wrong, empty)
@@ -192,7 +218,7 @@ def to_times(cells: pa.ChunkedArray, column: Column, most: int) -> tuple[NDArray
         bad.append(empty_cells(empty, column, most))
     for zone in (None, "UTC"):
         try:
-            return _own(cells.cast(pa.timestamp("us", zone)).cast(pa.timestamp("us"))), bad, False
+            return as_numbers(cells.cast(pa.timestamp("us", zone)).cast(pa.timestamp("us"))), bad, False
         except pa.ArrowInvalid:
             continue
     given, zoned = cells, pc.match_substring_regex(cells, _ZONED)
@@ -208,7 +234,7 @@ def to_times(cells: pa.ChunkedArray, column: Column, most: int) -> tuple[NDArray
     with_zone = pc.if_else(zoned, cells, None)
     without = pc.if_else(zoned, None, cells)
     utc = with_zone.cast(pa.timestamp("us", "UTC")).cast(pa.timestamp("us"))
-    values = _own(pc.coalesce(utc, without.cast(pa.timestamp("us"))))
+    values = as_numbers(pc.coalesce(utc, without.cast(pa.timestamp("us"))))
     return values, bad, max(with_zone.null_count, without.null_count) < len(cells)
 
 
@@ -220,10 +246,23 @@ def _is_day(text: str) -> bool:
     return True
 
 
-def _own(array: pa.ChunkedArray) -> NDArray[Any]:
-    """Return a writable copy, nulls as nan or NaT."""
+def as_numbers(array: pa.ChunkedArray) -> NDArray[Any]:
+    """Return numbers or times as a writable array, nulls as nan or NaT."""
     values: NDArray[Any] = array.to_numpy()
     return values if values.flags.writeable else values.copy()
+
+
+def as_texts(texts: NDArray[Any]) -> pa.Array:
+    """Return NumPy's texts as Arrow's; None and nan among objects become null."""
+    import pyarrow as pa
+
+    if texts.dtype.kind != "U":
+        return pa.array(texts.astype(object, copy=False), pa.string(), from_pandas=True)
+    letters = np.ascontiguousarray(texts).view(np.uint32)
+    if letters.size and letters.max() < 128:
+        # NumPy has 32 bits for each letter: ASCII cut down to bytes first is taken over four times as fast
+        return pa.array(letters.astype(np.uint8).view(f"S{texts.itemsize // 4}")).cast(pa.string())
+    return pa.array(texts, pa.string())
 
 
 def _without_empty(cells: pa.ChunkedArray) -> tuple[pa.ChunkedArray, NDArray[np.int64]]:

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 __all__ = ["Lines", "split_lines"]
 
-_LINE_END, _RETURN, _QUOTE, _HASH, _COMMA = b'\n\r"#,'
+_LINE_END, _RETURN, _QUOTE, _HASH, _COMMA, _SPACE, _TAB = b'\n\r"#, \t'
+_UNLIKE_A_ROW = np.isin(np.arange(256), [_LINE_END, _RETURN, _QUOTE, _HASH, _COMMA, _SPACE, _TAB])  # as first byte
 _BLANK_CELL = rb'(?:[ \t]*|"[ \t]*"[ \t]*)'
 # A cell of blanks in quotes all by itself may be meant.
 _BLANK_LINE = re.compile(rb'(?!"[ \t]*"[ \t]*\r?\Z)%b(?:,%b)*\r?' % (_BLANK_CELL, _BLANK_CELL))
@@ -68,14 +69,14 @@ def split_lines(data: bytes) -> Lines:
     (array([2, 4, 7]), b'2,z')
     """
     content: NDArray[np.uint8] = np.frombuffer(data, np.uint8)
-    starts = np.concatenate([[0], _places(content, _LINE_END) + 1])
+    starts = np.append(0, _places(content, _LINE_END) + 1)
     if starts[-1] == len(data):
         starts = starts[:-1]
     ends = np.append(starts[1:] - 1, len(data) - (data[-1:] == b"\n"))
-    first = np.where(ends > starts, content[np.minimum(starts, len(data) - 1)], _LINE_END)
-    second = content[np.minimum(starts + 1, len(data) - 1)]
-    unlike_a_row = np.isin(first, np.frombuffer(b"#, \t\r\n", np.uint8))
-    candidates = np.flatnonzero(unlike_a_row | ((first == _QUOTE) & np.isin(second, np.frombuffer(b'" \t', np.uint8))))
+    first = content[starts]  # of an empty line its end
+    candidates = np.flatnonzero(_UNLIKE_A_ROW[first])
+    second = content[np.minimum(starts[candidates] + 1, len(data) - 1)]
+    candidates = candidates[(first[candidates] != _QUOTE) | (second == _QUOTE) | (second == _SPACE) | (second == _TAB)]
     idle = np.zeros(len(starts), bool)
     idle[candidates] = [
         first[line] == _HASH or _BLANK_LINE.fullmatch(data, starts[line], ends[line]) is not None for line in candidates

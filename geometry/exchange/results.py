@@ -76,8 +76,9 @@ def _mm(values: Floats) -> Floats:
     return np.asarray(values * 1e3, dtype=np.float64)
 
 
-def _verdict_texts(verdict: npt.NDArray[np.int8]) -> npt.NDArray[np.str_]:
-    return np.array(VERDICTS)[verdict]
+def _texts(choices: Sequence[str], which: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+    """Return one of a few texts for each row, shape (n,): all rows that say the same share one object."""
+    return np.asarray(np.array(choices, dtype=object)[which])
 
 
 def _reasons(
@@ -88,8 +89,8 @@ def _reasons(
     key = notes.astype(np.int64)
     for q in present:
         key = key * len(VERDICTS) + judged[q].verdict
-    combinations, inverse = np.unique(key, return_inverse=True)
-    texts = []
+    combinations = np.flatnonzero(np.bincount(key))
+    texts = np.empty(int(combinations.max(initial=-1)) + 1, dtype=object)
     for value in combinations.tolist():
         rest = value
         parts: list[str] = []
@@ -100,8 +101,8 @@ def _reasons(
                 parts.insert(0, f"{QUANTITY_WORDS[q]} {VERDICTS[verdict]}")
         noted = ", ".join(text for bit, text in NOTES.items() if rest & bit)
         parts += [before + noted] if noted else []
-        texts.append("; ".join(parts))
-    return np.array(texts, dtype=object)[inverse]
+        texts[value] = "; ".join(parts)
+    return np.asarray(texts[key])
 
 
 def _by_name(fittings: Sequence[Fitting], kinds: Ints, values: Floats, column: str, unit: str) -> Columns:
@@ -109,9 +110,14 @@ def _by_name(fittings: Sequence[Fitting], kinds: Ints, values: Floats, column: s
     names = list(dict.fromkeys(name for f in fittings for name in f.names))
     table: Columns = {}
     for name in names:
-        where = np.array([f.names.index(name) if name in f.names else -1 for f in fittings])[kinds]
-        taken = np.take_along_axis(values, np.maximum(where, 0)[:, None], 1)[:, 0]
-        table[f"{column}_{name}_{unit}" if unit else f"{column}_{name}"] = np.where(where >= 0, taken, np.nan)
+        by_type = np.array([f.names.index(name) if name in f.names else -1 for f in fittings])
+        if (by_type == by_type[0]).all():
+            taken = values[:, by_type[0]]
+        else:
+            where = by_type[kinds]
+            taken = np.take_along_axis(values, np.maximum(where, 0)[:, None], 1)[:, 0]
+            taken = np.where(where >= 0, taken, np.nan)
+        table[f"{column}_{name}_{unit}" if unit else f"{column}_{name}"] = taken
     return table
 
 
@@ -120,10 +126,10 @@ def slab_table(project: Project, check: SectionCheck) -> Columns:
     layout, kinds = project.layout, project.layout.type_index
     table: Columns = {
         "slab": layout.names,
-        "type": np.array([t.name for t in project.types])[kinds],
+        "type": _texts([t.name for t in project.types], kinds),
         "chainage_m": project.chainage,
         "distance_m": layout.distance,
-        "verdict": _verdict_texts(check.verdict),
+        "verdict": _texts(VERDICTS, check.verdict),
         "why": _reasons(check.by_tolerance, SLAB_QUANTITIES, check.notes),
     }
     for q in SLAB_QUANTITIES:
@@ -131,7 +137,7 @@ def slab_table(project: Project, check: SectionCheck) -> Columns:
             judged = check.by_tolerance[q]
             table[f"{q}_mm"] = _mm(judged.value)
             table[f"{q}_sigma_mm"] = _mm(judged.sigma)
-            table[f"{q}_verdict"] = _verdict_texts(judged.verdict)
+            table[f"{q}_verdict"] = _texts(VERDICTS, judged.verdict)
     for i, name in enumerate(("pitch", "roll", "yaw"), start=3):
         table[f"{name}_mrad"] = _mm(check.pose[:, i])
     table["marks"] = check.fits.measured.sum(axis=1)
@@ -180,7 +186,7 @@ def joint_table(project: Project, check: SectionCheck) -> Columns:
         "front_slab": layout.names[j.front],
         "chainage_m": project.count.to_chainage(at),
         "at_structure_joint": j.at_structure,
-        "verdict": _verdict_texts(check.joint_verdict),
+        "verdict": _texts(VERDICTS, check.joint_verdict),
         "why": _reasons(check.by_tolerance, JOINT_QUANTITIES, beside, "beside it: "),
     }
     for name in ("step_level", "step_line", "gap"):
@@ -192,7 +198,7 @@ def joint_table(project: Project, check: SectionCheck) -> Columns:
         table[f"target_gap_{text}_mm"] = _mm(j.target_gap[:, side])
     for q in JOINT_QUANTITIES:
         if q in check.by_tolerance:
-            table[f"{q}_verdict"] = _verdict_texts(check.by_tolerance[q].verdict)
+            table[f"{q}_verdict"] = _texts(VERDICTS, check.by_tolerance[q].verdict)
     return table
 
 
@@ -213,7 +219,7 @@ def target_table(project: Project) -> Columns:
     span_names = np.array([*(s.name for s in project.spans), ""])
     return {
         "slab": layout.names,
-        "type": np.array([t.name for t in project.types])[layout.type_index],
+        "type": _texts([t.name for t in project.types], layout.type_index),
         "span": span_names[layout.span],
         "chainage_m": project.chainage,
         "distance_m": layout.distance,

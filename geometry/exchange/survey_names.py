@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +20,8 @@ from .cells import near, show
 from .project import Project
 from .tables import Table
 
-__all__ = ["indices", "injected", "joined", "labels", "named_places", "stage_order", "stage_rows", "target_marks"]
+__all__ = ["indices", "injected", "joined", "labels", "named_places", "stage_order", "stage_rows", "target_marks",
+           "together"]  # fmt: skip
 
 Bools = npt.NDArray[np.bool_]
 _LONGEST_NAME = 40  # characters of a name in a message
@@ -36,12 +38,17 @@ def joined(tables: Sequence[Table], name: str) -> tuple[Ints, list[str]]:
             continue
         codes, distinct = table.codes(name)
         parts.append(np.array([texts.setdefault(str(t), len(texts)) for t in distinct], dtype=np.intp)[codes])
-    return np.concatenate(parts), list(texts)
+    return together(parts), list(texts)
+
+
+def together(parts: Sequence[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+    """Return arrays one after another; one alone, as of a survey in one file, as it is."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def indices(tables: Sequence[Table], name: str, texts: npt.NDArray[np.str_]) -> Ints:
     """Return the place of each row's cell in `texts` over all tables; `NO_NAME`, `UNKNOWN_NAME` where it has none."""
-    return np.concatenate([
+    return together([
         table.index_in(name, texts) if name in table else np.full(len(table), NO_NAME) for table in tables
     ])  # fmt: skip
 
@@ -85,10 +92,11 @@ def named_places(project: Project, tables: Sequence[Table], faults: Faults) -> t
     kinds = [list(t.marks.names) for t in project.types]
     known = list(dict.fromkeys(name for names in kinds for name in names))
     mark = _lookup(known, mark_texts, "corner", faults)
-    by_type = np.array([[_of_type(known, names, i) for i in mark.tolist()] for names in kinds], dtype=np.intp)
     alone = np.where(mark < _CORNERS, mark, NO_NAME)
-    kind = project.layout.type_index[np.maximum(slab, 0)]
-    return slab, np.where(slab >= 0, by_type[kind, mark_code], alone[mark_code])
+    by_kind = np.array([*([_of_type(known, names, i) for i in mark.tolist()] for names in kinds), alone], dtype=np.intp)
+    # NO_NAME and UNKNOWN_NAME count from the end, where two more slabs stand for no slab at all
+    kind = np.append(project.layout.type_index, [len(kinds)] * 2)
+    return slab, by_kind.ravel()[kind[slab] * len(mark) + mark_code]
 
 
 def _of_type(known: Sequence[str], names: Sequence[str], place: int) -> int:
@@ -141,7 +149,7 @@ def stage_order(project: Project, codes: Ints, texts: list[str], faults: Faults)
     A stage that the project does not know is told.
     """
     named = list(dict.fromkeys(project.settings.survey.stages))
-    strange = [texts[c] for c in np.unique(codes).tolist() if texts[c] and texts[c] not in named]
+    strange = [texts[c] for c in np.flatnonzero(np.bincount(codes)).tolist() if texts[c] and texts[c] not in named]
     for text in strange if named else []:
         faults.warn("survey: stage", f"a stage of project.toml ({', '.join(named)})", repr(text),
                     near(text, named) or "it counts as later than those")  # fmt: skip
@@ -165,7 +173,8 @@ def stage_rows(
     faults : Faults
         Takes stages that the project does not know.
     """
-    present = np.unique(codes).tolist()
+    counts = np.bincount(codes)
+    present = np.flatnonzero(counts).tolist()
     if stage is not None:
         given = [texts[c] for c in present if texts[c]]
         if stage not in given:
@@ -175,18 +184,17 @@ def stage_rows(
         return rows, {stage: len(rows)}
     order = stage_order(project, codes, texts, faults)
     rank = np.array([order.index(text) if text in order else len(order) for text in texts], dtype=np.intp)
+    if len(present) < 2:
+        return np.arange(len(codes)), _in_rank(texts, rank, counts)
     by_row = rank[codes]
-    rows = np.arange(len(codes))
-    if len(present) > 1:
-        own = slab.copy()
-        nameless = np.flatnonzero(own < 0)
-        if nameless.size:
-            own[nameless] = _slab_by_place(project, xyz[nameless])
-        last = np.full(len(project.layout.names), -1)
-        np.maximum.at(last, own[own >= 0], by_row[own >= 0])
-        rows = np.flatnonzero((own < 0) | (by_row == last[own]))
-    names, counts = np.unique(codes[rows], return_counts=True)
-    return rows, _in_rank(texts, rank, names, counts)
+    own = slab.copy()
+    nameless = np.flatnonzero(own < 0)
+    if nameless.size:
+        own[nameless] = _slab_by_place(project, xyz[nameless])
+    last = np.full(len(project.layout.names), -1)
+    np.maximum.at(last, own[own >= 0], by_row[own >= 0])
+    rows = np.flatnonzero((own < 0) | (by_row == last[own]))
+    return rows, _in_rank(texts, rank, np.bincount(codes[rows]))
 
 
 def injected(project: Project, slab: Ints, xyz: Floats, codes: Ints, texts: list[str]) -> Bools:
@@ -215,6 +223,7 @@ def injected(project: Project, slab: Ints, xyz: Floats, codes: Ints, texts: list
     return result
 
 
-def _in_rank(texts: list[str], rank: Ints, names: npt.NDArray[np.intp], counts: npt.NDArray[np.intp]) -> dict[str, int]:
-    order = np.argsort(rank[names])
-    return {texts[names[i]]: int(counts[i]) for i in order.tolist()}
+def _in_rank(texts: list[str], rank: Ints, counts: Ints) -> dict[str, int]:
+    present = np.flatnonzero(counts)
+    order = present[np.argsort(rank[present], kind="stable")]
+    return {texts[i]: int(counts[i]) for i in order.tolist()}

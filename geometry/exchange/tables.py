@@ -13,6 +13,7 @@ import io
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -22,7 +23,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.errors import Faults
-from geometry.exchange.cells import BadCells, Column, empty_cells, near, show, to_numbers, to_times
+from geometry.exchange.cells import (
+    BadCells,
+    Column,
+    as_numbers,
+    as_texts,
+    empty_cells,
+    near,
+    nothing_to_tell,
+    show,
+    to_numbers,
+    to_times,
+)
 from geometry.exchange.csv_lines import Lines, split_lines
 from geometry.exchange.file_report import MOST_LIKE_EACH_OTHER, FileReport
 from geometry.exchange.table_header import SEPARATORS, match_header
@@ -32,6 +44,9 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 __all__ = ["Column", "Table", "read_table"]
+
+_LONGEST_KEY = 64  # bytes of a text that is compared as a number
+_ODD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 over the golden ratio spreads texts that are nearly alike
 
 
 @dataclass(frozen=True)
@@ -106,7 +121,10 @@ class Table:
 
     def repeats(self, name: str) -> bool:
         """Return whether a text stands more than once in a text column."""
-        return len(self._encoded(name).dictionary) < len(self)
+        import pyarrow.compute as pc
+
+        texts = self.texts[name]
+        return not _surely_differ(texts) and len(pc.unique(texts)) < len(texts)
 
     def _encoded(self, name: str) -> pa.DictionaryArray:
         return self.texts[name].combine_chunks().dictionary_encode()
@@ -119,12 +137,14 @@ class Table:
         import pyarrow as pa
         import pyarrow.compute as pc
 
-        encoded = self._encoded(name)
-        distinct = encoded.dictionary
-        known = pa.array(np.asarray(texts, dtype=object), distinct.type)
-        places = pc.index_in(distinct, value_set=known).fill_null(-2)
-        places = pc.if_else(pc.equal(distinct, ""), -1, places).to_numpy(zero_copy_only=False)
-        return np.asarray(places[encoded.indices.to_numpy(zero_copy_only=False)], dtype=np.intp)
+        cells = self.texts[name].combine_chunks()
+        # rows of one slab follow each other: every run of a text is looked up once
+        new = pc.not_equal(cells[1:], cells[:-1]).to_numpy(zero_copy_only=False)
+        starts = np.flatnonzero(np.append(True, new)[: len(cells)])
+        runs = cells.take(pa.array(starts))
+        places = pc.index_in(runs, value_set=as_texts(np.asarray(texts))).fill_null(-2)
+        places = pc.if_else(pc.equal(runs, ""), -1, places).to_numpy(zero_copy_only=False)
+        return np.repeat(places.astype(np.intp), np.diff(starts, append=len(cells)))
 
     def line(self, row: int) -> int:
         """Return the 1-based line of the file on which a row begins."""
@@ -148,6 +168,26 @@ class _Columns(Mapping[str, NDArray[Any]]):
 
     def __len__(self) -> int:
         return len(self._table.texts) + len(self._table.numbers)
+
+
+def _surely_differ(texts: pa.ChunkedArray) -> bool:
+    """Return whether no two texts are alike for sure; where it says no they may differ all the same.
+
+    Sorting one number for each text is several times faster than a set of all texts.
+    """
+    import pyarrow.compute as pc
+
+    longest = pc.max(pc.binary_length(texts)).as_py() or 0
+    if not 0 < longest <= _LONGEST_KEY:
+        return False
+    width = -(-longest // 8) * 8
+    padded = pc.ascii_rpad(texts, width=width, padding="\0").combine_chunks()
+    words = np.frombuffer(padded.buffers()[2], np.uint64, len(texts) * width // 8, padded.offset * width)
+    key, *more = words.reshape(len(texts), -1).T
+    for word in more:
+        key = key * _ODD ^ word
+    key = np.sort(key)
+    return bool((key[1:] != key[:-1]).all())
 
 
 def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, unique: Sequence[str] = (),
@@ -231,7 +271,10 @@ def _tell_comments(path: Path, data: bytes, lines: Lines, width: int, faults: Fa
 def _read_cells(
     lines: Lines, header: list[str], places: Mapping[Column, int], report: FileReport
 ) -> tuple[dict[Column, pa.ChunkedArray], NDArray[np.int64]]:
-    """Return trimmed cells by column, and which records after the header they come from."""
+    """Return cells by column, and which records after the header they come from.
+
+    Numbers come as numbers if nothing has to be told of any of them, else as the texts that stand there.
+    """
     import pyarrow as pa
     from pyarrow import csv as reader
 
@@ -245,7 +288,7 @@ def _read_cells(
         wrong.append((row.number, row.actual_columns, row.text[:200] if len(wrong) < 100 else ""))
         return "skip"
 
-    def read(in_order: bool) -> pa.Table:
+    def read(number: pa.DataType, in_order: bool = False) -> pa.Table:
         return reader.read_csv(
             pa.BufferReader(pa.py_buffer(body)),
             read_options=reader.ReadOptions(
@@ -255,18 +298,30 @@ def _read_cells(
                 newlines_in_values=lines.wrapped, invalid_row_handler=skip if in_order else None
             ),
             convert_options=reader.ConvertOptions(
-                column_types={str(place): pa.string() for place in range(len(header))},
+                column_types={
+                    str(place): number if column.kind == "number" else pa.string() for column, place in places.items()
+                },
                 include_columns=[str(place) for place in places.values()],
                 strings_can_be_null=False,
+                null_values=[""],
             ),
         )
 
+    def named(table: pa.Table) -> dict[Column, pa.ChunkedArray]:
+        return {column: table[str(place)] for column, place in places.items()}
+
     kept = np.arange(count)
+    with suppress(pa.ArrowInvalid):
+        table = read(pa.float64())
+        if table.num_rows == count and all(
+            nothing_to_tell(cells, column) for column, cells in named(table).items() if column.kind == "number"
+        ):
+            return named(table), kept
     try:
-        table = read(in_order=False)
+        table = read(pa.string())
     except pa.ArrowInvalid:
         # Only a reader that goes through the rows in order knows the numbers of the wrong ones.
-        table = read(in_order=True)
+        table = read(pa.string(), in_order=True)
         kept = np.setdiff1d(kept, [number - 1 for number, _, _ in wrong])
         expected = f"{len(header)} cells, as in the header"
         for number, width, text in wrong[:MOST_LIKE_EACH_OTHER]:
@@ -275,8 +330,7 @@ def _read_cells(
         report.more(len(wrong) - MOST_LIKE_EACH_OTHER, expected)
     if len(kept) != table.num_rows:
         raise AssertionError(f"{table.num_rows} rows read, {len(kept)} seen")
-    cells = {column: table[str(place)] for column, place in places.items()}
-    return cells, kept
+    return named(table), kept
 
 
 def _width_hint(width: int, header: int, text: str) -> str:
@@ -298,6 +352,7 @@ def _convert(
     faults: Faults,
 ) -> Table:
     """Return the table of the cells, every cell checked."""
+    import pyarrow as pa
     import pyarrow.compute as pc
 
     # Filled by several threads, so the columns take their places first.
@@ -306,6 +361,9 @@ def _convert(
     table = Table(path, lines, MappingProxyType(numbers), MappingProxyType(texts))
 
     def convert(column: Column) -> tuple[list[BadCells], bool]:
+        if pa.types.is_floating(cells[column].type):
+            numbers[column.name] = _read_only(as_numbers(cells[column]))
+            return [], False
         trimmed = pc.utf8_trim_whitespace(cells[column])
         if column.kind == "text":
             texts[column.name] = trimmed

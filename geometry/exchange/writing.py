@@ -20,13 +20,22 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geometry.errors import Fault, InputError
+from geometry.exchange.cells import as_texts
 from geometry.exchange.plain import to_plain
 
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-__all__ = ["as_frame", "decimals_of", "one_piece", "table_to_records", "write_csv", "write_json"]
+__all__ = [
+    "as_frame",
+    "decimals_of",
+    "one_piece",
+    "run_by_spreadsheets",
+    "table_to_records",
+    "write_csv",
+    "write_json",
+]
 
 _DECIMALS = {
     "m": 4,
@@ -46,6 +55,8 @@ _OTHER_DECIMALS = 6
 _MOST_DECIMALS = 6
 _RUN_BY_SPREADSHEETS = r"^\s*[=+\-@\t\r\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
 _NEEDS_QUOTES = r'[",\n\r]|^[\s#]|\s$'
+_SPECIAL = b'=+-@",# \t\n\v\f\r'  # ASCII of either: a text without them stands in a cell as it is
+_BLOCK = 1 << 14  # rows that are put into words at a time: they stay in the processor's cache
 
 
 @contextmanager
@@ -143,75 +154,121 @@ def write_csv(
         If columns differ in length, or a number is infinite or too large for its decimals.
     """
     import pyarrow as pa
-    import pyarrow.compute as pc
 
-    arrays = {name: np.asarray(values) for name, values in table.items()}
+    arrays = {name: _in_seconds(np.asarray(values)) for name, values in table.items()}
     rows = {array.shape for array in arrays.values()}
     if len(rows) != 1 or len(next(iter(rows))) != 1:
         raise ValueError(f"columns of different shapes: { {name: array.shape for name, array in arrays.items()} }")
     places = {name: (decimals or {}).get(name, decimals_of(name)) for name in arrays}
+    for name, array in arrays.items():
+        _refuse_formless(name, array, places[name])
+    head = [f"# {' '.join(line.split())}\n" for line in comments]
+    head += [",".join(_text_cells(pa.array(list(arrays))).to_pylist()), "\n"]
 
-    def cells(name: str) -> pa.Array:
-        return _cells(name, arrays[name], places[name])
+    def lines(start: int) -> memoryview:
+        return _lines([_cells(array[start : start + _BLOCK], places[name]) for name, array in arrays.items()])
 
-    header = pc.binary_join(pa.array([_text_cells(pa.array(list(arrays))).to_pylist()]), ",")
-    # Arrow lets go of the interpreter while it works through a column.
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
-        columns = list(pool.map(cells, arrays))
-    if len(columns) == 1:
+    # Arrow lets go of the interpreter while it works through a block, and so does the file.
+    with one_piece(path, inputs) as file, ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        file.write("".join(head).encode())
+        file.writelines(pool.map(lines, range(0, len(next(iter(arrays.values()))), _BLOCK)))
+
+
+def _in_seconds(array: NDArray[Any]) -> NDArray[Any]:
+    """Return times in the unit they are written in: seconds where all are whole, else microseconds."""
+    if array.dtype.kind != "M":
+        return array
+    whole = array.astype("datetime64[s]")
+    return whole if bool(np.all(np.isnat(array) | (array == whole))) else array.astype("datetime64[us]")
+
+
+def _refuse_formless(name: str, array: NDArray[Any], places: int) -> None:
+    if array.dtype.kind not in "fiubMOUT":
+        raise TypeError(f"{name}: {array.dtype} has no form in a table")
+    if array.dtype.kind != "f":
+        return
+    if not 0 <= places <= _MOST_DECIMALS:
+        raise ValueError(f"{name}: {places} decimals; 0 to {_MOST_DECIMALS} can be written")
+    # fmax and fmin pass over nan; beyond 2^53 a float has no digit to round at
+    largest = float(np.fmax(np.fmax.reduce(array, initial=0.0), -np.fmin.reduce(array, initial=0.0)))
+    if not largest * 10.0**places < 2.0**53:
+        raise ValueError(f"{name}: {array[np.nanargmax(np.abs(array))]} cannot be written with {places} decimals")
+
+
+def _lines(columns: list[pa.Array]) -> memoryview:
+    """Return rows of cells as bytes."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if len(columns) == 1:  # an empty line would be no row
         columns = [pc.if_else(pc.equal(columns[0], ""), '""', columns[0])]
-    with one_piece(path, inputs) as file:
-        file.write("".join(f"# {' '.join(line.split())}\n" for line in comments).encode())
-        file.write(header[0].as_buffer())
-        file.write(b"\n")
-        for start in range(0, len(columns[0]), 1 << 16):
-            lines = pc.binary_join_element_wise(*(column.slice(start, 1 << 16) for column in columns), ",")
-            ends = pa.array([""]).take(pa.array(np.zeros(len(lines), np.int8)))
-            joined = pc.binary_join_element_wise(lines, ends, "\n")
-            first, last = np.frombuffer(joined.buffers()[1], np.int32)[[0, len(joined)]]
-            file.write(memoryview(joined.buffers()[2])[first:last])
+    ended = pc.binary_join_element_wise(columns[-1], "", "\n")
+    joined = pc.binary_join_element_wise(*columns[:-1], ended, ",")
+    _, offsets, text = joined.buffers()
+    first, last = np.frombuffer(offsets, np.int32)[[joined.offset, joined.offset + len(joined)]]
+    return memoryview(text if text is not None else pa.py_buffer(b""))[first:last]
 
 
-def _cells(name: str, array: NDArray[Any], places: int) -> pa.Array:
+def _cells(array: NDArray[Any], places: int) -> pa.Array:
     """Return a column as the text of its cells."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
     if array.dtype.kind == "f":
-        return _decimal_cells(name, array.astype(np.float64, copy=False), places)
+        return _decimal_cells(array.astype(np.float64, copy=False), places)
     if array.dtype.kind in "iu":
         return pa.array(array).cast(pa.string())
     if array.dtype.kind == "b":
         return pc.if_else(pa.array(array), "true", "false")
     if array.dtype.kind == "M":
-        whole = bool(np.all(np.isnat(array) | (array == array.astype("datetime64[s]"))))
-        utc = pa.array(array.astype("datetime64[s]" if whole else "datetime64[us]"))
-        text = utc.cast(pa.timestamp("s" if whole else "us", "UTC")).cast(pa.string())
-        return pc.replace_substring(text, " ", "T").fill_null("")
-    if array.dtype.kind in "OUT":
-        return _text_cells(pa.array(array.astype(object), pa.string(), from_pandas=True))
-    raise TypeError(f"{name}: {array.dtype} has no form in a table")
+        utc = pa.array(array).cast(pa.timestamp(np.datetime_data(array.dtype)[0], "UTC"))
+        return pc.replace_substring(utc.cast(pa.string()), " ", "T").fill_null("")
+    return _text_cells(as_texts(array))
 
 
-def _decimal_cells(name: str, values: NDArray[np.float64], places: int) -> pa.Array:
+def _decimal_cells(values: NDArray[np.float64], places: int) -> pa.Array:
     import pyarrow as pa
 
-    if not 0 <= places <= _MOST_DECIMALS:
-        raise ValueError(f"{name}: {places} decimals; 0 to {_MOST_DECIMALS} can be written")
     blank = np.isnan(values)
-    scaled = np.rint(np.where(blank, 0.0, values) * 10.0**places)
-    if not bool(np.all(np.abs(scaled) < 2.0**53)):
-        raise ValueError(f"{name}: {values[np.nanargmax(np.abs(values))]} cannot be written with {places} decimals")
+    any_blank = bool(blank.any())
+    scaled = np.rint((np.where(blank, 0.0, values) if any_blank else values) * 10.0**places).astype("<i8")
+    low, high = scaled.min(), scaled.max()
+    if high - low < len(scaled):
+        # millimetres with two decimals: every number that there can be is put into words once
+        scaled -= low
+        texts = _decimal_texts(np.arange(low, high + 1), places).take(pa.array(scaled))
+    else:
+        texts = _decimal_texts(scaled, places)
+    if not any_blank:
+        return texts
+    return pa.compute.if_else(pa.array(blank), "", texts)
+
+
+def _decimal_texts(scaled: NDArray[np.int64], places: int) -> pa.Array:
+    """Return integers as the texts of numbers with so many decimals."""
+    import pyarrow as pa
+
     # Arrow's decimal numbers are integers of 128 bits: the low half and the sign's extension.
-    halves = np.empty((len(values), 2), "<i8")
+    halves = np.empty((len(scaled), 2), "<i8")
     halves[:, 0] = scaled
-    halves[:, 1] = halves[:, 0] >> 63
-    valid = None
-    if blank.any():
-        valid = pa.py_buffer(np.packbits(~blank, bitorder="little"))
-    buffers = [valid, pa.py_buffer(halves)]
-    numbers = pa.Array.from_buffers(pa.decimal128(19, places), len(values), buffers)
-    return numbers.cast(pa.string()).fill_null("")
+    halves[:, 1] = scaled >> 63
+    numbers = pa.Array.from_buffers(pa.decimal128(19, places), len(scaled), [None, pa.py_buffer(halves)])
+    return numbers.cast(pa.string())
+
+
+def run_by_spreadsheets(texts: Sequence[str]) -> NDArray[np.bool_]:
+    """Return which texts a spreadsheet would take for formulas, shape (n,).
+
+    Examples
+    --------
+    >>> run_by_spreadsheets(["Q0101", "=1+1", " @SUM(A1)"]).tolist()
+    [False, True, True]
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    runs = pc.match_substring_regex(pa.array(texts, pa.string()), _RUN_BY_SPREADSHEETS)
+    return np.asarray(runs.to_numpy(zero_copy_only=False), dtype=np.bool_)
 
 
 def _text_cells(texts: pa.Array) -> pa.Array:
@@ -219,14 +276,17 @@ def _text_cells(texts: pa.Array) -> pa.Array:
     import pyarrow.compute as pc
 
     texts = texts.fill_null("")
-    runs = pc.match_substring_regex(texts, _RUN_BY_SPREADSHEETS)
-    if pc.any(runs).as_py():
-        texts = pc.if_else(runs, pc.binary_join_element_wise("'", texts, ""), texts)
-    quoted = pc.match_substring_regex(texts, _NEEDS_QUOTES)
-    if pc.any(quoted).as_py():
-        doubled = pc.replace_substring(texts, '"', '""')
-        texts = pc.if_else(quoted, pc.binary_join_element_wise('"', doubled, '"', ""), texts)
-    return texts
+    content = b"" if texts.buffers()[2] is None else texts.buffers()[2].to_pybytes()
+    if content.isascii() and len(content.translate(None, _SPECIAL)) == len(content):
+        return texts
+    encoded = texts.dictionary_encode()  # most texts stand in many cells
+    distinct = encoded.dictionary
+    runs = pc.match_substring_regex(distinct, _RUN_BY_SPREADSHEETS)
+    distinct = pc.if_else(runs, pc.binary_join_element_wise("'", distinct, ""), distinct)
+    quoted = pc.match_substring_regex(distinct, _NEEDS_QUOTES)
+    doubled = pc.replace_substring(distinct, '"', '""')
+    distinct = pc.if_else(quoted, pc.binary_join_element_wise('"', doubled, '"', ""), distinct)
+    return distinct.take(encoded.indices)
 
 
 def write_json(target: Path | str | TextIO, document: Any, inputs: Sequence[Path | str] = ()) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,14 +83,17 @@ def find_blunders(
     slabs = np.flatnonzero(unnamed)
     if slabs.size:
         likely = _ask_neighbours(fits, slabs, fit_without, steps_of, step_limit)
-        for row, slab in enumerate(slabs.tolist()):
-            twice = np.flatnonzero(disputed[slab] & fits.explained[slab])
+        twice = disputed[slabs] & fits.explained[slabs]
+        told_twice = np.where(twice.sum(axis=1) == 1, twice.argmax(axis=1), -1)
+        untold = _untold(fits, slabs, slab_names, mark_names)
+        for slab, told, one, near in zip(slabs.tolist(), untold, told_twice.tolist(), likely.tolist(), strict=True):
             evidence = ""
-            if twice.size == 1:
-                evidence = f"; the set-ups do not agree on {mark_names[slab][twice[0]]}"
-            elif likely[row] >= 0:
-                evidence = f"; the neighbours' levels speak for {mark_names[slab][likely[row]]}"
-            findings.append(_untold(fits, slab, slab_names[slab], mark_names[slab], evidence))
+            if one >= 0:
+                evidence = f"; the set-ups do not agree on {mark_names[slab][one]}"
+            elif near >= 0:
+                evidence = f"; the neighbours' levels speak for {mark_names[slab][near]}"
+            text = f"{told}{evidence}; measure again"
+            findings.append(SurveyFinding("blunder not named", slab, text, withholds=True))
     return Blunders(dropped, unnamed, tuple(findings))
 
 
@@ -107,20 +110,26 @@ def _ask_neighbours(fits: Fits, slabs: Ints, fit_without: FitWithout, steps_of: 
     return np.where(good.sum(axis=1) == 1, good.argmax(axis=1), -1)
 
 
-def _untold(fits: Fits, slab: int, name: str, marks: Sequence[str], evidence: str) -> SurveyFinding:
-    residual, w = fits.residual[slab], np.nan_to_num(np.abs(fits.w[slab]))
-    suspects = np.flatnonzero(fits.explained[slab])
-    in_height = w[:, 2].max() >= w[:, :2].max()
-    if suspects.size == fits.measured[slab].sum() and in_height:
-        # r and -r in turn around the slab: one height off by 4 r explains it
-        wrong = 4 * float(np.nanmean(np.abs(residual[:, 2]))) * 1e3
-        text = (
-            f"the heights of slab {name} do not lie in one plane: one of them is wrong by about {wrong:.1f} mm, "
-            f"but four heights cannot tell which"
-        )
-    elif suspects.size:
-        named = " or ".join(marks[i] for i in suspects.tolist())
-        text = f"the marks of slab {name} contradict each other: {named} is wrong"
-    else:
-        text = f"the marks of slab {name} contradict each other, and no single mark explains it"
-    return SurveyFinding("blunder not named", slab, f"{text}{evidence}; measure again", withholds=True)
+def _untold(
+    fits: Fits, slabs: Ints, slab_names: Sequence[str], mark_names: Sequence[Sequence[str]]
+) -> Iterator[str]:  # fmt: skip
+    """Yield for each slab what contradicts in it."""
+    w, suspects = np.nan_to_num(np.abs(fits.w[slabs])), fits.explained[slabs]
+    in_height = w[..., 2].max(axis=1) >= w[..., :2].max(axis=(1, 2))
+    any_height = in_height & (suspects.sum(axis=1) == fits.measured[slabs].sum(axis=1))
+    # r and -r in turn around the slab: one height off by 4 r explains it
+    wrong = 4 * np.nanmean(np.abs(fits.residual[slabs, :, 2]), axis=1) * 1e3
+    for slab, heights, away, marks in zip(
+        slabs.tolist(), any_height.tolist(), wrong.tolist(), suspects.tolist(), strict=True
+    ):
+        name = slab_names[slab]
+        if heights:
+            yield (
+                f"the heights of slab {name} do not lie in one plane: one of them is wrong by about {away:.1f} mm, "
+                f"but four heights cannot tell which"
+            )
+        elif any(marks):
+            named = " or ".join(mark for mark, suspect in zip(mark_names[slab], marks, strict=False) if suspect)
+            yield f"the marks of slab {name} contradict each other: {named} is wrong"
+        else:
+            yield f"the marks of slab {name} contradict each other, and no single mark explains it"

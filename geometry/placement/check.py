@@ -9,15 +9,16 @@ from typing import Final, overload
 import numpy as np
 import numpy.typing as npt
 
-from geometry.alignment.frames import from_grid, to_grid
+from geometry.alignment.frames import from_grid
 from geometry.alignment.laws import Floats
 from geometry.slabs import SlabType, Targets, padded_marks
 from geometry.survey import Fits, MeasuredMarks, SurveyFinding, SurveyPoints, fit_slabs, match, replaced
+from geometry.survey.blocks import blocks
 from geometry.survey.points import Ints
 
 from .blunders import find_blunders
 from .correction import Moves, moves
-from .deviation import deviation_at, pose_deviation, sigma_at
+from .deviation import carried, deviation_at, pose_deviation, sigma_at
 from .joints import Joints, joints
 from .verdict import (
     NO_LIMIT,
@@ -155,23 +156,26 @@ def check_section(
         a survey it is not measured.
     """
     scale = rules.grid_scale
+    # memory along the slabs, as in the fit
+    targets = replace(
+        targets, position=np.asfortranarray(targets.position), rotation=np.asfortranarray(targets.rotation)
+    )
     places = padded_marks(types)
     mark_names = _ByType([t.marks.names for t in types], type_index)
-    target_marks = to_grid(targets.position, targets.rotation, places[type_index], scale)
-    measured = match(target_marks, points, slab_names, mark_names, rules.match_radius)
+    measured = match(_in_grid(targets, places, type_index, scale), points, slab_names, mark_names, rules.match_radius)
     covariance = _covariance(measured)
 
-    def fit(slabs: Ints, left_out: Bools) -> Fits:
-        sigma = np.where(left_out[..., None], np.nan, measured.sigma[slabs])
+    def fit(slabs: Ints | slice, left_out: Bools | None = None) -> Fits:
+        sigma = measured.sigma[slabs]
         return fit_slabs(
-            targets.position[slabs], targets.rotation[slabs], places, type_index[slabs], measured.xyz[slabs], sigma,
+            targets.position[slabs], targets.rotation[slabs], places, type_index[slabs], measured.xyz[slabs],
+            sigma if left_out is None else np.where(left_out[..., None], np.nan, sigma),
             scale, None if covariance is None else covariance[slabs],
             None if measured.common is None or measured.setups is None
             else (measured.common[slabs], measured.setups[slabs]),
         )  # fmt: skip
 
-    everything = np.arange(len(type_index))
-    first = fit(everything, np.zeros(measured.sigma.shape[:2], dtype=bool))
+    first = fit(slice(None))
     doubtful = first.suspicious | measured.withheld | measured.doubted
 
     def fit_without(slabs: Ints, left_out: Bools) -> tuple[Fits, Floats]:
@@ -190,7 +194,7 @@ def check_section(
     fits = first
     again = np.flatnonzero(blunders.dropped.any(axis=1))
     if again.size:
-        fits = replaced(first, again, fit(again, blunders.dropped[again]))
+        fits = replaced(first, again, fit(again, blunders.dropped[again]), take_over=True)
 
     deviation = deviation_at(targets, fits, places, type_index, scale)
     sigma = sigma_at(fits, places)
@@ -205,7 +209,7 @@ def check_section(
         deviation=deviation,
         deviation_sigma=sigma,
         pose=pose_deviation(targets, fits, scale),
-        pose_sigma=np.sqrt(np.einsum("gii->gi", fits.design.covariance))[fits.group],
+        pose_sigma=np.take(np.sqrt(np.einsum("gii->ig", fits.design.covariance)), fits.group, axis=1).T,
         joints=between,
         by_tolerance=judged,
         verdict=_overall(judged, notes, fits),
@@ -215,6 +219,16 @@ def check_section(
         findings=tuple(sorted((*measured.findings, *blunders.findings), key=lambda f: (f.slab < 0, f.slab))),
         held=np.zeros(len(type_index), dtype=bool) if held is None else held,
     )
+
+
+def _in_grid(targets: Targets, places: Floats, type_index: Ints, scale: float) -> Floats:
+    """Return the target places of the marks in the grid, shape (n, m, 3), m."""
+    marks = np.empty((len(type_index), places.shape[1], 3), order="F")
+    plan = np.array([scale, scale, 1.0])[:, None, None]
+    for rows in blocks(len(type_index)):
+        matrix = np.ascontiguousarray(targets.rotation[rows].transpose(1, 2, 0))
+        marks.T[..., rows] = carried(matrix, places, type_index[rows]) * plan + targets.position[rows].T[:, None]
+    return marks
 
 
 def _covariance(measured: MeasuredMarks) -> Floats | None:
@@ -329,7 +343,7 @@ def _overall(judged: Mapping[Quantity, Judged], notes: Ints, fits: Fits) -> Verd
     pose = [judged[q].verdict for q in ("across", "along", "up") if q in judged]
     if not pose:
         return np.where(fits.determined, UNDECIDED, NOT_MEASURED).astype(np.int8)
-    verdict = _withheld(worst(np.stack(pose, axis=-1)), notes)
+    verdict = _withheld(worst(np.stack(pose).T), notes)
     verdict[~fits.determined] = NOT_MEASURED
     return verdict
 
@@ -338,7 +352,7 @@ def _joint_overall(judged: Mapping[Quantity, Judged], notes: Ints) -> Verdicts:
     found = [judged[q].verdict for q in ("step_level", "step_line", "gap", "gap_difference") if q in judged]
     if not found:
         return np.full(len(notes), NOT_MEASURED, dtype=np.int8)
-    verdict = worst(np.stack(found, axis=-1))
+    verdict = worst(np.stack(found).T)
     return np.where(verdict == NOT_MEASURED, verdict, _withheld(verdict, notes))
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from geometry.alignment.laws import Floats
 from geometry.slabs import Fitting, SlabType, Targets
 from geometry.survey import Fits
+from geometry.survey.blocks import blocks
 from geometry.survey.points import Ints
 
 from .deviation import deviation_at
@@ -63,15 +64,25 @@ def moves(targets: Targets, fits: Fits, types: Sequence[SlabType], type_index: I
     screw_places, screw_pitch, screw_travel = _padded([t.screws for t in types])
     side_places, side_pitch, side_travel = _padded([t.adjusters for t in types])
     middle = np.zeros((len(types), 1, 3))
-    lift = -deviation_at(targets, fits, screw_places, type_index, scale)[..., 2]
-    push = -deviation_at(targets, fits, side_places, type_index, scale)[..., 0]
-    far = np.asarray((np.abs(lift) > screw_travel[type_index, None]).any(axis=1))
-    far |= (np.abs(push) > side_travel[type_index, None]).any(axis=1)
+
+    def back(places: Floats, axis: int) -> Floats:
+        off = deviation_at(targets, fits, places, type_index, scale, slice(axis, axis + 1))[..., 0]
+        return np.negative(off, out=off)
+
+    lift, push = back(screw_places, 2), back(side_places, 0)
+    far = np.zeros(len(type_index), dtype=bool)
+    turns, push_turns = np.empty_like(lift), np.empty_like(push)
+    for rows in blocks(len(type_index)):
+        kinds = type_index[rows, None]
+        far[rows] = (np.abs(lift[rows]) > screw_travel[kinds]).any(axis=1)
+        far[rows] |= (np.abs(push[rows]) > side_travel[kinds]).any(axis=1)
+        turns[rows] = lift[rows] / screw_pitch[kinds]
+        push_turns[rows] = push[rows] / side_pitch[kinds]
     return Moves(
         lift=lift,
-        turns=lift / screw_pitch[type_index, None],
+        turns=turns,
         push=push,
-        push_turns=push / side_pitch[type_index, None],
-        along=-deviation_at(targets, fits, middle, type_index, scale)[:, 0, 1],
+        push_turns=push_turns,
+        along=back(middle, 1)[:, 0],
         beyond_travel=far,
     )

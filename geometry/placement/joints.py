@@ -9,13 +9,13 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from geometry.alignment.frames import from_grid, to_grid
 from geometry.alignment.laws import Floats
 from geometry.slabs import SlabType, Targets
 from geometry.survey import Fits, movement_rows
+from geometry.survey.blocks import blocks
 from geometry.survey.points import Ints
 
-from .deviation import deviation_at
+from .deviation import carried, deviation_at
 
 __all__ = ["Joints", "joint_gaps", "joints"]
 
@@ -66,10 +66,19 @@ def _ends(types: Sequence[SlabType], half_apart: Sequence[float]) -> Floats:
 
 def joint_gaps(position: Floats, rotation: Floats, types: Sequence[SlabType], type_index: Ints, scale: float) -> Floats:
     """Return the gap from each slab to the next one at the left and right edge, shape (n - 1, 2), m."""
-    corners = to_grid(position, rotation, _ends(types, [t.width / 2 for t in types])[type_index], scale)
-    between = from_grid(corners[:-1, 2], rotation[:-1], corners[1:, :1], scale)[:, 0, 1]
-    right = from_grid(corners[:-1, 3], rotation[:-1], corners[1:, 1:2], scale)[:, 0, 1]
-    return np.stack([between, right], axis=1)
+    ends = _ends(types, [t.width / 2 for t in types])
+    plan = np.array([scale, scale, 1.0])[:, None, None]
+    gaps = np.empty((max(len(position) - 1, 0), 2), order="F")
+    for rows in blocks(len(gaps)):
+        both = slice(rows.start, rows.stop + 1)
+        matrix = np.ascontiguousarray(rotation[both].transpose(1, 2, 0))
+        corners = carried(matrix, ends, type_index[both])
+        corners *= plan
+        corners += position[both].T[:, None]
+        apart = (corners[:, :2, 1:] - corners[:, 2:, :-1]) / plan
+        # along the forward axis of the slab behind the gap
+        gaps[rows] = (matrix[:, 1, None, :-1] * apart).sum(axis=0).T
+    return gaps
 
 
 def _sigma_of_difference(fits: Fits, front_rows: Floats, rear_rows: Floats, rear: Ints, front: Ints) -> Floats:
@@ -83,7 +92,7 @@ def _sigma_of_difference(fits: Fits, front_rows: Floats, rear_rows: Floats, rear
     def variance(rows: Floats, slabs: Ints) -> Floats:
         of_group = rows[design.type_index]
         per_group = np.einsum("g...i,gij,g...j->g...", of_group, design.covariance, of_group)
-        return np.asarray(per_group[fits.group[slabs]])
+        return np.asarray(np.take(per_group.T, fits.group[slabs], axis=-1).T)
 
     total = variance(front_rows, front) + variance(rear_rows, rear)
     several = fits.setup.shape[1]
@@ -101,6 +110,12 @@ def _sigma_of_difference(fits: Fits, front_rows: Floats, rear_rows: Floats, rear
         ]
         total[one] -= 2 * (effects[0] * effects[1]).sum(axis=-1)
     return np.asarray(np.sqrt(np.maximum(total, 0.0)))
+
+
+def _ahead(off: Floats, rear: Ints, front: Ints) -> Floats:
+    """Return rear ends of the front slabs less front ends of the rear slabs: (n, 4), (j,), (j,) -> (j, 2)."""
+    rows = off.T
+    return np.asarray((np.take(rows[:2], front, axis=1) - np.take(rows[2:], rear, axis=1)).T)
 
 
 def joints(
@@ -124,25 +139,28 @@ def joints(
     rear = np.flatnonzero(np.abs(target_gap).max(axis=1, initial=0.0) < _NEIGHBOURS)
     front = rear + 1
     under_rails = _ends(types, [rail_apart / 2] * len(types))
-    off = deviation_at(targets, fits, under_rails, type_index, scale)
-    step = off[front, :2] - off[rear, 2:]
-    rows = movement_rows(under_rails)
+    step_line, step_level = (
+        _ahead(deviation_at(targets, fits, under_rails, type_index, scale, axis)[..., 0], rear, front)
+        for axis in (slice(0, 1), slice(2, 3))
+    )
+    rows = movement_rows(under_rails)[:, :, ::2]  # across and up
     step_sigma = _sigma_of_difference(fits, rows[:, :2], rows[:, 2:], rear, front)
     edges = _ends(types, [t.width / 2 for t in types])
-    along = deviation_at(targets, fits, edges, type_index, scale)[..., 1]
+    widened = _ahead(deviation_at(targets, fits, edges, type_index, scale, slice(1, 2))[..., 0], rear, front)
     rows = movement_rows(edges)[:, :, 1]
     left_less_right = rows[:, [0, 2]] - rows[:, [1, 3]]
+    design_gap = np.take(target_gap.T, rear, axis=-1).T
     return Joints(
         rear=rear,
         front=front,
         at_structure=np.asarray(span[rear] != span[front]),
-        step_level=step[..., 2],
-        step_level_sigma=step_sigma[..., 2],
-        step_line=step[..., 0],
+        step_level=step_level,
+        step_level_sigma=step_sigma[..., 1],
+        step_line=step_line,
         step_line_sigma=step_sigma[..., 0],
         # the frames of neighbours differ by a milliradian, which turns millimetres into micrometres
-        gap=target_gap[rear] + along[front, :2] - along[rear, 2:],
+        gap=design_gap + widened,
         gap_sigma=_sigma_of_difference(fits, rows[:, :2], rows[:, 2:], rear, front),
         wedge_sigma=_sigma_of_difference(fits, left_less_right[:, 0], left_less_right[:, 1], rear, front),
-        target_gap=target_gap[rear],
+        target_gap=design_gap,
     )

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geometry.alignment.laws import Floats
+from geometry.survey.blocks import blocks
 
 __all__ = [
     "JOINT_QUANTITIES",
@@ -38,6 +39,10 @@ __all__ = [
 Verdicts = npt.NDArray[np.int8]
 WITHIN, OUT, UNDECIDED, NOT_MEASURED, NO_LIMIT = range(5)
 VERDICTS: Final = ("within", "out", "undecided", "not measured", "no limit")
+
+_BY_RANK = np.array([NOT_MEASURED, WITHIN, UNDECIDED, OUT], dtype=np.int8)  # later ones prevail
+_RANK = np.array([1, 3, 2, 0, 0], dtype=np.int8)  # of each verdict in it; no limit counts like not measured
+_HAIR = 1e-9  # the band of a value exactly at its edge may be one rounding wide: 1 nm is no length here, m
 
 Quantity = Literal["across", "along", "up", "step_level", "step_line", "gap", "gap_difference"]
 SLAB_QUANTITIES: Final[tuple[Quantity, ...]] = ("across", "along", "up")
@@ -110,13 +115,19 @@ def decide(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> 
     >>> [VERDICTS[v] for v in decide(np.array([0.0006, 0.0007, -0.0015, np.nan]), np.full(4, 0.0002), limit, 2.0)]
     ['within', 'undecided', 'out', 'not measured']
     """
-    guarded = guard * sigma  # nan without a sigma, whatever the guard factor
-    # the band of a value exactly at its edge may be one rounding wide: 1 nm is no length here
-    hair = 1e-9
-    within = (value - guarded >= tolerance.low - hair) & (value + guarded <= tolerance.high + hair)
-    out = (value + guarded < tolerance.low - hair) | (value - guarded > tolerance.high + hair)
+    return _verdicts(_beyond(value, tolerance), guard * sigma)  # nan without a sigma, whatever the guard factor
+
+
+def _beyond(value: Floats, tolerance: Tolerance) -> Floats:
+    """Return how far values lie outside the nearer limit, m; negative inside, nan like the value."""
+    return np.asarray(np.maximum(tolerance.low - value, value - tolerance.high))
+
+
+def _verdicts(beyond: Floats, guarded: Floats) -> Verdicts:
+    within = beyond + guarded <= _HAIR
+    out = beyond - guarded > _HAIR
     verdict = np.where(within, WITHIN, np.where(out, OUT, UNDECIDED))
-    return np.where(np.isnan(value), NOT_MEASURED, verdict).astype(np.int8)
+    return np.where(np.isnan(beyond), NOT_MEASURED, verdict).astype(np.int8)
 
 
 def judge(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> Judged:
@@ -127,16 +138,29 @@ def judge(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> J
     value, sigma : ndarray, shape (n, k)
         nan at places that a thing does not have, or that are not measured; `NOT_MEASURED` only if all are.
     """
-    verdicts = decide(value, sigma, tolerance, guard)
-    verdict = worst(verdicts)
+    n = len(value)
+    judged = Judged(np.empty(n), np.empty(n), np.empty(n, dtype=np.intp), np.empty(n, dtype=np.int8))
+    for rows in blocks(n):
+        values, sigmas = value[rows], sigma[rows]
+        place, judged.verdict[rows] = _deciding(_beyond(values, tolerance), guard * sigmas)
+        at = np.arange(len(place)), place
+        judged.value[rows], judged.sigma[rows], judged.place[rows] = values[at], sigmas[at], place
+    return judged
+
+
+def _deciding(beyond: Floats, guarded: Floats) -> tuple[npt.NDArray[np.intp], Verdicts]:
+    """Return the place that decides on each thing, and the verdict there."""
+    reach = beyond + guarded
+    # most things are within at all their places, and then the one of the furthest reach decides
+    place, verdict = reach.argmax(axis=1), np.full(len(reach), WITHIN, dtype=np.int8)
+    rest = np.flatnonzero(~(reach <= _HAIR).all(axis=1))
+    verdicts = _verdicts(beyond[rest], guarded[rest])
+    verdict[rest] = worst(verdicts)
     # of the places with that verdict the one furthest beyond its limit, or least inside
-    beyond = np.maximum(tolerance.low - value, value - tolerance.high) + guard * np.nan_to_num(sigma)
-    counts = (verdicts == verdict[:, None]) & ~np.isnan(beyond)
-    place = np.where(counts, beyond, -np.inf).argmax(axis=1)
-    at = place[:, None]
-    return Judged(
-        np.take_along_axis(value, at, 1)[:, 0], np.take_along_axis(sigma, at, 1)[:, 0], place, verdict
-    )  # fmt: skip
+    reach = beyond[rest] + np.nan_to_num(guarded[rest])
+    counts = (verdicts == verdict[rest, None]) & ~np.isnan(reach)
+    place[rest] = np.where(counts, reach, -np.inf).argmax(axis=1)
+    return place, verdict
 
 
 def worst(verdicts: Verdicts) -> Verdicts:
@@ -149,7 +173,4 @@ def worst(verdicts: Verdicts) -> Verdicts:
     >>> worst(np.array([[WITHIN, OUT], [UNDECIDED, WITHIN], [WITHIN, NOT_MEASURED]], dtype=np.int8)).tolist()
     [1, 2, 0]
     """
-    result = np.full(verdicts.shape[:-1], NOT_MEASURED, dtype=np.int8)
-    for verdict in (WITHIN, UNDECIDED, OUT):
-        result[(verdicts == verdict).any(axis=-1)] = verdict
-    return result
+    return np.asarray(_BY_RANK[_RANK[verdicts].max(axis=-1, initial=0)])

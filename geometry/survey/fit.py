@@ -3,6 +3,9 @@
 In the slab's own frame the design matrix is constant, so slabs with the same type, the same measured marks
 and the same covariance share one gain matrix. The frame is turned and the fit repeated until it stays;
 freezing the frame at the target instead would leave errors of 5 to 120 um.
+
+Arrays of many slabs are made in Fortran order: the slab is their first axis, but memory runs along the slabs, since
+NumPy is fast along long axes and slow along those of three coordinates or four marks. Any order may be given.
 """
 
 from __future__ import annotations
@@ -16,9 +19,10 @@ from scipy import stats
 from geometry.alignment.frames import rotation_by_axes
 from geometry.alignment.laws import Floats
 
+from .blocks import blocks
 from .points import Ints
 
-__all__ = ["CRITICAL_W", "Design", "Fits", "designs", "fit_slabs", "movement_rows", "replaced"]
+__all__ = ["CRITICAL_W", "Design", "Fits", "designs", "fit_slabs", "movement_rows", "replaced", "times"]
 
 Bools = npt.NDArray[np.bool_]
 _ALPHA = 0.001  # level of the tests, two-sided (Baarda's usual choice)
@@ -26,7 +30,6 @@ CRITICAL_W = float(stats.norm.isf(_ALPHA / 2))  # 3.29
 _NO_CHECK = 0.01  # a redundancy number below this: the coordinate is practically unchecked
 _ITERATIONS = 8
 _SETTLED = 1e-7  # what comes after a step this small is a thousandth of it: residual over size of slab, m or rad
-_BLOCK = 4096  # slabs at a time: what they need stays in the processor's cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,17 +209,29 @@ def designs(places: Floats, covariance: Floats, measured: Bools, type_index: Int
     )
 
 
-def _groups(type_index: Ints, sigma: Floats) -> tuple[Ints, Ints]:
+def _groups(type_index: Ints, sigma: Floats, measured: Bools) -> tuple[Ints, Ints]:
     """Return one slab of each group of equal sigmas, (g,), and the group of each slab, (n,)."""
+    n = len(sigma)
+
+    def columns(rows: slice | Ints) -> Floats:
+        filled = np.where(measured[rows].T, sigma[rows].T, 7.0)
+        return np.asarray(filled.reshape(int(np.prod(sigma.shape[1:])), -1))
+
     # one number per slab instead of sorting rows: sums of sigmas with weights that few sets share
-    filled = np.where(np.isnan(sigma), 7.0, sigma)
-    weights = np.sqrt(np.arange(2, 2 + int(np.prod(sigma.shape[1:]))) * 1.000123).reshape(sigma.shape[1:])
-    key = np.einsum("nmc,mc->n", filled, weights) + 1e3 * type_index
+    key, alike = np.empty(n), np.empty(n, dtype=bool)
+    for rows in blocks(n):
+        total = 1e3 * type_index[rows]
+        for turn, column in enumerate(columns(rows), start=2):
+            total += np.sqrt(turn * 1.000123) * column
+        key[rows] = total
     _, first, group = np.unique(key, return_index=True, return_inverse=True)
-    alike = (filled == filled[first[group]]).all() and (type_index == type_index[first[group]]).all()
-    if not alike:  # two sets with one sum
-        rows = np.column_stack([type_index, filled.reshape(len(filled), -1)])
-        _, first, group = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    of_first = columns(first)
+    for rows in blocks(n):
+        same = (columns(rows) == of_first[:, group[rows]]).all(axis=0)
+        alike[rows] = same & (type_index[rows] == type_index[first[group[rows]]])
+    if not alike.all():  # two sets with one sum
+        table = np.column_stack([type_index, *columns(slice(None))])
+        _, first, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
     return first, group
 
 
@@ -226,7 +241,7 @@ def _design_of(
     """Return the designs and the group of each slab: by equal sigmas, or one each with full covariances."""
     m = measured.shape[1]
     if covariance is None:
-        first, group = _groups(type_index, np.where(measured[..., None], sigma, np.nan))
+        first, group = _groups(type_index, sigma, measured)
         variance = np.where(measured[first][..., None], sigma[first] ** 2, 1.0).reshape(len(first), 3 * m)
         diagonal = variance[:, :, None] * np.eye(3 * m)
         return designs(places[type_index[first]], diagonal, measured[first], type_index[first]), group
@@ -240,6 +255,11 @@ def _design_of(
     return designs(places[type_index], own, measured, type_index), np.arange(len(type_index))
 
 
+def _in_columns(values: Floats, which: Ints) -> Floats:
+    """Return values[which] for slabs in columns: (g, ...), (b,) -> (..., b), or (..., 1) if all have the same."""
+    return np.moveaxis(values[which[:1] if (which == which[0]).all() else which], 0, -1)
+
+
 def _product(matrices: Floats, group: Ints, values: Floats) -> Floats:
     """Return matrices[group] @ values for slabs in columns: (g, i, j), (b,), (j, b) -> (i, b)."""
     if (group == group[0]).all():
@@ -250,14 +270,16 @@ def _product(matrices: Floats, group: Ints, values: Floats) -> Floats:
 def _settle(
     gain: Floats, group: Ints, local: Floats, mark: Floats, used: Floats, matrix: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Iterate one block of slabs; slabs stand in columns, since numpy is fast along long axes only.
+    """Iterate one block of slabs, which stand in columns.
 
     Parameters
     ----------
     gain : ndarray, shape (g, 6, 3m)
     group : ndarray of int, shape (b,)
-    local, mark : ndarray, shape (3, m, b)
-        Measured marks less the first position, in true lengths along the grid's axes; marks in the slab's frame.
+    local : ndarray, shape (3, m, b)
+        Measured marks less the first position, in true lengths along the grid's axes.
+    mark : ndarray, shape (3, m, b) or (3, m, 1)
+        Marks in the slab's frame.
     used : ndarray, shape (m, b)
         1 for marks that count, else 0.
     matrix : ndarray, shape (3, 3, b)
@@ -273,8 +295,8 @@ def _settle(
     for _ in range(_ITERATIONS):
         miss = _seen(local, shift, matrix) - mark
         step = _product(gain, group, np.swapaxes(miss * used, 0, 1).reshape(3 * m, b))
-        shift = shift + _times(matrix, step[:3, None])[:, 0]
-        matrix = _times(matrix, rotation_by_axes(step[3:] * np.array([[1.0], [1.0], [-1.0]])))
+        shift = shift + times(matrix, step[:3, None])[:, 0]
+        matrix = times(matrix, rotation_by_axes(step[3:] * np.array([[1.0], [1.0], [-1.0]])))
         if not (np.abs(step) > _SETTLED).any():
             break
     return shift, matrix, _seen(local, shift, matrix) - mark
@@ -282,12 +304,15 @@ def _settle(
 
 def _seen(local: Floats, shift: Floats, matrix: Floats) -> Floats:
     """Return points in the slab's frame, (3, m, b): the transposed rotation times them."""
-    return _times(np.swapaxes(matrix, 0, 1), local - shift[:, None])
+    return times(np.swapaxes(matrix, 0, 1), local - shift[:, None])
 
 
-def _times(a: Floats, b: Floats) -> Floats:
+def times(a: Floats, b: Floats) -> Floats:
     """Return matrix products with the slabs last: (i, 3, b), (3, k, b) -> (i, k, b)."""
-    return np.asarray(a[:, 0, None] * b[0] + a[:, 1, None] * b[1] + a[:, 2, None] * b[2])
+    product = a[:, 0, None] * b[0]
+    product += a[:, 1, None] * b[1]
+    product += a[:, 2, None] * b[2]
+    return np.asarray(product)
 
 
 def fit_slabs(
@@ -324,34 +349,37 @@ def fit_slabs(
         Poses to about 1e-10 m of the least-squares solution.
     """
     n, m = xyz.shape[:2]
-    measured = np.asarray(np.isfinite(xyz).all(axis=2) & np.isfinite(sigma).all(axis=2))
+    measured = np.empty((n, m), dtype=bool, order="F")
+    for rows in blocks(n):
+        across, along, up = (np.isfinite(xyz[rows]) & np.isfinite(sigma[rows])).transpose(2, 0, 1)
+        measured[rows] = across & along & up
     design, group = _design_of(places, type_index, rotation, measured, sigma, covariance)
     gain = np.nan_to_num(design.gain)
-    plan = np.array([scale, scale, 1.0])
-    built, turned = np.empty((n, 3)), np.empty((n, 3, 3))
-    residual, w, misfit = np.empty((n, m, 3)), np.empty((n, m, 3)), np.empty(n)
-    marks = np.nan_to_num(places)
-    for low in range(0, n, _BLOCK):
-        rows = slice(low, low + _BLOCK)
+    plan = np.array([scale, scale, 1.0])[:, None]
+    built, turned = np.empty((n, 3), order="F"), np.empty((n, 3, 3), order="F")
+    residual, w, misfit = np.empty((n, m, 3), order="F"), np.empty((n, m, 3), order="F"), np.empty(n)
+    marks = np.nan_to_num(places).transpose(0, 2, 1)
+    for rows in blocks(n):
         used = np.ascontiguousarray(measured[rows].T, dtype=np.float64)
+        start = position[rows].T
         # differences of large coordinates are taken once, about the first position
-        local = np.where(measured[rows][..., None], (xyz[rows] - position[rows, None]) / plan, 0.0)
+        local = np.where(measured[rows].T, (xyz[rows].T - start[:, None]) / plan[:, None], 0.0)
+        first = np.ascontiguousarray(rotation[rows].transpose(1, 2, 0))
         shift, matrix, miss = _settle(
-            gain, group[rows], np.ascontiguousarray(local.transpose(2, 1, 0)),
-            np.ascontiguousarray(marks[type_index[rows]].transpose(2, 1, 0)), used,
-            np.ascontiguousarray(rotation[rows].transpose(1, 2, 0)),
-        )  # fmt: skip
+            gain, group[rows], np.ascontiguousarray(local), _in_columns(marks, type_index[rows]), used, first
+        )
         column = np.swapaxes(miss * used, 0, 1).reshape(3 * m, -1)
         weighted = _product(design.weight, group[rows], column)
         misfit[rows] = (weighted * column).sum(axis=0)
-        built[rows] = position[rows] + shift.T * plan
+        built[rows] = (start + shift * plan).T
         turned[rows] = matrix.transpose(2, 0, 1)
-        residual[rows] = miss.transpose(2, 1, 0)
-        w[rows] = weighted.T.reshape(-1, m, 3) / design.w_sigma[group[rows]].reshape(-1, m, 3)
+        residual[rows] = miss.T
+        w[rows] = (weighted / _in_columns(design.w_sigma, group[rows])).reshape(m, 3, -1).transpose(2, 0, 1)
     residual[~measured] = np.nan
     lost = design.freedom[group] < 0
-    for values in (built, turned, residual, w, misfit):
-        values[lost] = np.nan
+    if lost.any():
+        for values in (built, turned, residual, w, misfit):
+            values[lost] = np.nan
     limit = np.where(design.freedom > 0, stats.chi2.isf(_ALPHA, np.maximum(design.freedom, 1)), np.inf)
     suspicious = np.asarray(misfit > limit[group])
     return Fits(
@@ -383,13 +411,16 @@ def _common_of_pose(
     return np.asarray(design.gain[group] @ in_slab)
 
 
-def replaced(fits: Fits, rows: Ints, part: Fits) -> Fits:
-    """Return fits with the rows of some slabs taken from another fit, which has these slabs only."""
+def replaced(fits: Fits, rows: Ints, part: Fits, *, take_over: bool = False) -> Fits:
+    """Return fits with the rows of some slabs taken from another fit, which has these slabs only.
+
+    With `take_over` the result keeps the arrays of `fits`, which must not be used any more.
+    """
     values = {}
     for name in (
         "position", "rotation", "residual", "w", "measured", "misfit", "suspicious", "explained", "common", "setup",
     ):  # fmt: skip
-        values[name] = getattr(fits, name).copy()
+        values[name] = getattr(fits, name) if take_over else getattr(fits, name).copy(order="K")
         values[name][rows] = getattr(part, name)
     group = fits.group.copy()
     group[rows] = part.group + len(fits.design.freedom)

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from geometry.alignment.laws import Floats
 
+from .blocks import blocks
 from .points import NO_NAME, UNKNOWN_NAME, Ints, SurveyFinding, SurveyPoints
 
 __all__ = ["MeasuredMarks", "match"]
@@ -89,10 +90,13 @@ class _Matching:
     def place(self) -> Ints:
         """Return for each point the place it measures, slab * marks + mark, or -1."""
         p = self.points
-        named = (p.slab >= 0) & (p.mark >= 0)
-        place = np.asarray(np.where(named, p.slab * self.marks + p.mark, -1))
-        own = np.full(len(p), np.inf)
-        own[named] = np.linalg.norm(p.xyz[named] - self.targets.reshape(-1, 3)[place[named]], axis=1)
+        place, own = np.empty(len(p), dtype=np.intp), np.empty(len(p))
+        for rows in blocks(len(p)):
+            slab, mark = p.slab[rows], p.mark[rows]
+            named = (slab >= 0) & (mark >= 0)
+            away = p.xyz[rows].T - self.targets.T[:, np.maximum(mark, 0), np.maximum(slab, 0)]
+            place[rows] = np.where(named, slab * self.marks + mark, -1)
+            own[rows] = np.where(named, np.sqrt((away**2).sum(axis=0)), np.inf)
         doubtful = np.flatnonzero(~(own <= self.radius))
         if not doubtful.size:
             return place
@@ -180,6 +184,8 @@ class _Matching:
         """Return rows to use: of points of one mark from one set-up the latest, if times tell, else none."""
         p = self.points
         rows = np.flatnonzero(place >= 0)
+        if np.bincount(place[rows]).max(initial=0) <= 1:
+            return rows
         key = place[rows] * (int(p.setup.max(initial=0)) + 1) + p.setup[rows]
         order = np.lexsort((p.time[rows], key))
         rows, key = rows[order], key[order]
@@ -213,26 +219,38 @@ class _Matching:
         Several set-ups are averaged by their weights.
         """
         p = self.points
-        share = np.ones((len(rows), 3))
-        xyz = np.full((self.slabs * self.marks, 3), np.nan)
-        sigma = np.full_like(xyz, np.nan)
+        # a view that repeats one row takes no memory
+        share = np.broadcast_to(1.0, (len(rows), 3))
         places = place[rows]
-        xyz[places], sigma[places] = p.xyz[rows], p.sigma[rows]
-        count = np.bincount(places, minlength=len(xyz))
-        twice = np.flatnonzero(count[places] > 1)
-        if twice.size:
+        if not rows.size:
+            nowhere = np.full((self.slabs, self.marks, 3), np.nan)
+            return nowhere, nowhere.copy(), share
+        row_of = np.full(self.slabs * self.marks, -1)
+        row_of[places] = rows
+        row_of = row_of.reshape(self.slabs, self.marks)
+        xyz, sigma = (np.empty((self.slabs, self.marks, 3), order="F") for _ in range(2))
+        for slabs in blocks(self.slabs):
+            at = np.ascontiguousarray(row_of[slabs].T)
+            for result, values in ((xyz, p.xyz), (sigma, p.sigma)):
+                of_marks = values.T[:, at]
+                of_marks[:, at < 0] = np.nan
+                result[slabs] = of_marks.T
+        count = np.bincount(places)
+        if count.max(initial=0) > 1:
+            twice = np.flatnonzero(count[places] > 1)
             rows, places = rows[twice], places[twice]
             weight = p.sigma[rows] ** -2
             origin = self.targets.reshape(-1, 3)[places]  # small numbers average without loss
-            total, mean = np.zeros_like(xyz), np.zeros_like(xyz)
-            np.add.at(total, places, weight)
-            np.add.at(mean, places, weight * (p.xyz[rows] - origin))
-            several = np.unique(places)
-            mean[several] /= total[several]
-            share[twice] = weight / total[places]
-            rest = np.abs(p.xyz[rows] - origin - mean[places])
+            several, which = np.unique(places, return_inverse=True)
+            total, mean = np.zeros((len(several), 3)), np.zeros((len(several), 3))
+            np.add.at(total, which, weight)
+            np.add.at(mean, which, weight * (p.xyz[rows] - origin))
+            mean /= total
+            share = share.copy()
+            share[twice] = weight / total[which]
+            rest = np.abs(p.xyz[rows] - origin - mean[which])
             # variance of a value less the weighted mean it takes part in
-            sigma_rest = np.sqrt(np.maximum(p.sigma[rows] ** 2 - 1 / total[places], 1e-18))
+            sigma_rest = np.sqrt(np.maximum(p.sigma[rows] ** 2 - 1 / total[which], 1e-18))
             bad = (rest > _SETUPS_DIFFER * sigma_rest).any(axis=1)
             for i in np.unique(places[bad]).tolist():
                 slab, mark = divmod(i, self.marks)
@@ -241,10 +259,10 @@ class _Matching:
                 text = f"{name} differs by {spread:.1f} mm between set-ups, more than their sigmas explain"
                 self.find("set-ups differ", slab, text, withholds=True)
                 self.disputed[slab, mark] = True
-            xyz[several] = self.targets.reshape(-1, 3)[several] + mean[several]
-            sigma[several] = total[several] ** -0.5
-        shape = self.slabs, self.marks, 3
-        return xyz.reshape(shape), sigma.reshape(shape), share
+            at_mark = np.divmod(several, self.marks)
+            xyz[at_mark] = self.targets[at_mark] + mean
+            sigma[at_mark] = total**-0.5
+        return xyz, sigma, share
 
     def covariances(self, place: Ints, rows: Ints, share: Floats) -> tuple[Floats, Floats, Ints] | None:
         """Return covariance, common causes and set-ups of each slab; None if the points came without."""
