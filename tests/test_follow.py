@@ -13,73 +13,23 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 import viewer.follow
-from geometry.alignment.frames import rotation_of_vector, to_grid
 from geometry.errors import InputError
 from geometry.exchange.project import Project, open_project
+from tests.hands import Hands, told
+from tests.placed_slabs import CORNERS, HEADER, survey_rows
+from tests.project_copies import DEMO
 from viewer.follow import follow
 from viewer.watching import Folder, complete_lines, without_lines
 
-DEMO = Path(__file__).parent.parent / "demo_alignment"
-HEADER = "point,slab,corner,easting_m,northing_m,level_m,setup,stage,time\n"
-CORNERS = ("RL", "RR", "FL", "FR")
 A, B = Path("/watched/a.csv"), Path("/watched/b.csv")
 
 
 @pytest.fixture(scope="module")
 def project() -> Project:
     return open_project(DEMO)
-
-
-class Hands:
-    """Writes files by hand, and turns the hours: each wait does the next thing."""
-
-    def __init__(self) -> None:
-        self.files: dict[Path, bytes] = {}
-        self.steps: list[Callable[[], object]] = []
-        self.out: list[str] = []
-        self.count = self.now = 0
-        self.changed: dict[Path, int] = {}
-        self.locked: set[Path] = set()
-        self.lost = False
-        self.read: Callable[[], str] = lambda: ""
-
-    def write(self, path: Path, content: bytes) -> None:
-        self.count += 1
-        self.files[path], self.changed[path] = content, self.count
-
-    def add(self, path: Path, content: bytes) -> None:
-        self.write(path, self.files.get(path, b"") + content)
-
-    # what a folder answers
-
-    def stamps(self) -> dict[Path, tuple[int, int]]:
-        if self.lost:
-            raise OSError(5, "Input/output error")
-        return {path: (self.changed[path], len(content)) for path, content in self.files.items()}
-
-    def content(self, path: Path) -> bytes:
-        if path in self.locked:
-            raise PermissionError(13, "Permission denied")
-        return self.files[path]
-
-    # what a clock answers
-
-    def seconds(self) -> float:
-        return float(self.now)
-
-    def wait(self, seconds: float) -> None:
-        self.now += 1
-        assert self.now < 3000, "never idle"
-        self.out.append(self.read())
-        if self.steps:
-            self.steps.pop(0)()
-
-    def hour(self) -> str:
-        return "12:00:00"
 
 
 @pytest.fixture
@@ -94,7 +44,7 @@ def run(hands: Hands, *steps: Callable[[], object], idle: int = 4) -> list[str]:
     """Follow while the steps are done, one before each look; return what was said at the start and after each."""
     hands.steps = list(steps)
     hands.out = []
-    hands.good = follow(DEMO, None, 1.0, once=False, until_idle=float(idle), source=hands, clock=hands)  # type: ignore[attr-defined]
+    hands.good = follow(DEMO, None, 1.0, once=False, until_idle=float(idle), source=hands, clock=hands)
     return [*hands.out, hands.read()]
 
 
@@ -102,23 +52,7 @@ def lines(
     project: Project, slab: str, pose: tuple[float, ...], hour: str, corners: tuple[str, ...] = CORNERS,
     stage: str = "fine", setup: str = "S1",
 ) -> bytes:  # fmt: skip
-    """Return rows of a slab that lies across, along, up, m, pitch, roll, yaw, rad, off its target."""
-    at = project.layout.names.tolist().index(slab)
-    t, scale = project.targets, project.alignment.rules.grid_scale
-    off = np.array([*pose, *[0.0] * (6 - len(pose))])
-    position = to_grid(t.position[[at]], t.rotation[[at]], off[None, None, :3], scale)[:, 0]
-    matrix = t.rotation[[at]] @ rotation_of_vector(off[3:] * (1.0, 1.0, -1.0))
-    marks = project.types[int(project.layout.type_index[at])].marks.places
-    xyz = to_grid(position, matrix, marks[None], scale)[0]
-    return "".join(
-        f"P{slab}{c},{slab},{c},{e:.5f},{n:.5f},{h:.5f},{setup},{stage},2031-05-14T{hour}:{10 + i}Z\n"
-        for i, (c, (e, n, h)) in enumerate(zip(CORNERS, xyz.tolist(), strict=False))
-        if c in corners
-    ).encode()
-
-
-def told(text: str) -> list[str]:
-    return [line for line in text.splitlines() if re.match(r"12:00:00  (?![!.])", line)]
+    return survey_rows(project, slab, pose, hour, corners, stage, setup)
 
 
 # --- which lines are complete
@@ -168,7 +102,7 @@ def test_a_measurement_is_told_when_its_last_corner_is_there(project: Project, h
     rows = lines(project, "Q0140", (0.0, 0.0, 0.0034), "08:00").splitlines(keepends=True)
     hands.write(A, HEADER.encode())
     out = run(hands, *(lambda row=row: hands.add(A, row) for row in rows))
-    assert "no surveyed point yet; waiting" in out[0]
+    assert "nothing measured yet; waiting" in out[0]
     assert [re.findall(r"\. (Q0140 .*)", text) for text in out[1:4]] == [
         ["Q0140  fine, round 1: 1 of 4 corners"],
         ["Q0140  fine, round 1: 2 of 4 corners"],
@@ -180,7 +114,7 @@ def test_a_measurement_is_told_when_its_last_corner_is_there(project: Project, h
     assert "up +3.40 ±0.09 mm" in out[4]
     assert re.search(r"lift +RL -3\.40 ±0\.08 mm -0\.85 turns", out[4])
     assert "joint     Q0139|Q0140  a neighbour is not measured" in out[4]
-    assert not hands.good  # type: ignore[attr-defined]
+    assert not hands.good
     # the path of the folder is as long as it is
     assert max(len(line) for line in "".join(out).splitlines() if not line.startswith("watching ")) <= 80
 
@@ -204,7 +138,7 @@ def test_screws_turned_as_asked(project: Project, hands: Hands) -> None:
     assert re.search(r"level L \+0\.10 R \+0\.10 ±0\.12", out[1])
     assert "change    not distinguishable from noise since fine, round 2" in out[2]
     assert "->" not in out[2]
-    assert hands.good  # type: ignore[attr-defined]
+    assert hands.good
 
 
 def test_a_file_written_byte_by_byte(project: Project, hands: Hands) -> None:

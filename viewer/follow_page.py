@@ -16,12 +16,14 @@ from geometry.placement import NOTES, VERDICTS, SectionCheck
 from geometry.placement.deviation import sigma_at
 from geometry.placement.history import History, fitting_places
 from geometry.placement.movement import MOVEMENT_WORDS
+from geometry.placement.verdict import Verdicts
+from geometry.survey.points import Ints
 from viewer.terminal import visible
 
 if TYPE_CHECKING:
     from rich.text import Text
 
-__all__ = ["Measured", "say", "tell_slab"]
+__all__ = ["Measured", "say", "tell_changes", "tell_slab"]
 
 _SIGNS = {"within": "", "out": "# ", "undecided": "? ", "not measured": "- ", "no limit": ""}
 _STYLES = {"within": "green", "out": "bold red", "undecided": "yellow", "not measured": "magenta", "no limit": ""}
@@ -78,6 +80,15 @@ def _shown(part: str | tuple[str, str]) -> str | tuple[str, str]:
     except UnicodeEncodeError:
         plain = plain.replace("\u00b1", "+-").encode(encoding, "backslashreplace").decode(encoding)
     return (plain, style) if style else plain
+
+
+def tell_changes(project: Project, answer: SectionCheck, slabs: Ints, before: Verdicts, hour: str) -> None:
+    """Print slabs that are judged otherwise than before, a line each: nothing new was measured of them."""
+    say(f"{hour}  ! judged otherwise now, not measured again; moves told before do not hold:")
+    for slab, former in zip(slabs.tolist(), before.tolist(), strict=True):
+        why = [text for bit, text in NOTES.items() if answer.notes[slab] & bit]
+        _row(str(project.layout.names[slab]), _verdict(former), " -> ", _verdict(int(answer.verdict[slab])),
+             f"  ({'; '.join(why)})" if why else "")  # fmt: skip
 
 
 def _row(name: str, *parts: str | tuple[str, str]) -> None:

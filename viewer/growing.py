@@ -1,18 +1,17 @@
-"""The files of a survey that grows: what counts of them, and what is wrong with the rest."""
+"""The files of a folder that grows: what counts of them, and what is wrong with the rest."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from geometry.errors import Fault, InputError
 from geometry.exchange.csv_lines import split_lines
-from geometry.exchange.project import Project
-from geometry.exchange.survey_files import read_stages
 from viewer.follow_page import say
 from viewer.watching import Clock, Source, Stamp, complete_lines, without_lines
 
-__all__ = ["SurveyFiles", "Voice"]
+__all__ = ["GrowingFiles", "Voice", "without_faulty"]
 
 _PATIENCE = 10  # looks until a last line that stays half is mentioned
 _SETTLED = 3  # looks until a file that is not only added to counts
@@ -32,6 +31,10 @@ class Voice:
             self._told.add(key or text)
             say(f"{self._clock.hour()}  ! {text}")
 
+    def warn(self, text: str) -> None:
+        """Warn, also of what had been told and was otherwise meanwhile."""
+        say(f"{self._clock.hour()}  ! {text}")
+
     def say(self, text: str) -> None:
         """Say something by the way."""
         say(f"{self._clock.hour()}  . {text}")
@@ -41,8 +44,15 @@ class Voice:
         return key in self._told
 
 
-class SurveyFiles:
+class GrowingFiles:
     """The files of a folder.
+
+    Parameters
+    ----------
+    source : Source
+    voice : Voice
+    read : callable
+        ``read(path, lines)`` raises InputError with what is wrong in a file.
 
     Attributes
     ----------
@@ -50,8 +60,8 @@ class SurveyFiles:
         What counts: complete lines without faults.
     """
 
-    def __init__(self, project: Project, source: Source, voice: Voice) -> None:
-        self._project, self._source, self._voice = project, source, voice
+    def __init__(self, source: Source, voice: Voice, read: Callable[[Path, bytes], object]) -> None:
+        self._source, self._voice, self._read = source, voice, read
         self.good: dict[Path, bytes] = {}
         self._stamps: dict[Path, Stamp] = {}
         self._seen: dict[Path, bytes] = {}  # complete lines, faulty ones and all
@@ -71,10 +81,6 @@ class SurveyFiles:
             self._voice.once(f"the folder cannot be read: {(fault.strerror or str(fault)).lower()}; waiting for it")
             return False
         changed = False
-        for path in [p for p in self._seen if p not in stamps]:
-            if self._seen[path]:
-                self._stamps.pop(path, None)
-                changed |= self._settle(path, b"")
         for path, stamp in stamps.items():
             if self._stamps.get(path) == stamp:
                 self._mention_waiting(path)
@@ -92,12 +98,29 @@ class SurveyFiles:
             self._waits.pop(path, None)
             if waits:
                 self._waits[path] = waits, 0
+            if path not in self._seen:
+                self._renamed(path, lines, stamps)
             if lines.startswith(self._seen.get(path, b"")):
                 self._held.pop(path, None)
                 self._take(path, lines)
             else:
                 self._settle(path, lines)
+        for path in [p for p in self._seen if p not in stamps]:
+            if self._seen[path]:
+                self._stamps.pop(path, None)
+                changed |= self._settle(path, b"")
         return changed
+
+    def _renamed(self, path: Path, lines: bytes, stamps: Mapping[Path, Stamp]) -> None:
+        """Let a new file go on for one that is gone and whose lines it has."""
+        for old in [p for p in self._seen if p not in stamps and self._seen[p] and lines.startswith(self._seen[p])]:
+            self._voice.say(f"{old.name} is called {path.name} now")
+            self._seen[path] = self._seen.pop(old)
+            if old in self.good:
+                self.good[path] = self.good.pop(old)
+            for kept in (self._stamps, self._held, self._waits):
+                kept.pop(old, None)
+            return
 
     def _mention_waiting(self, path: Path) -> None:
         if path in self._waits:
@@ -135,16 +158,15 @@ class SurveyFiles:
         rest = lines
         for _ in range(_PASSES):
             try:
-                read_stages(self._project, [path], {path: rest})
+                self._read(path, rest)
             except InputError as error:
-                numbers = {n for fault in error.faults for n in _line_of(fault, path)}
                 if not faults:
                     first = [str(fault) for fault in error.faults]
                 faults += [str(fault) for fault in error.faults]
-                header = next(iter(split_lines(rest).numbers.tolist()), 0)
-                if not numbers or header in numbers:
+                better = without_faulty({path: rest}, error)
+                if better is None:
                     break
-                rest = without_lines(rest, numbers)
+                rest = better[path]
             else:
                 for fault in faults:
                     self._voice.once(f"{fault}; left out until it is mended")
@@ -154,6 +176,21 @@ class SurveyFiles:
         kept = "what was read before still counts" if path in self.good else "nothing of it counts"
         self._voice.once(f"{path.name} cannot be used until that is mended; {kept}", (path, tuple(first)))
         return b""
+
+
+def without_faulty(contents: Mapping[Path, bytes], error: InputError) -> dict[Path, bytes] | None:
+    """Return files without the lines that faults name; None where these name none, or a header."""
+    result = dict(contents)
+    named = False
+    for path, lines in contents.items():
+        numbers = {n for fault in error.faults for n in _line_of(fault, path)}
+        if not numbers:
+            continue
+        if next(iter(split_lines(lines).numbers.tolist()), 0) in numbers:
+            return None
+        named = True
+        result[path] = without_lines(lines, numbers)
+    return result if named else None
 
 
 def _line_of(fault: Fault, path: Path) -> list[int]:

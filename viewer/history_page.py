@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,11 +21,13 @@ from geometry.exchange.survey_files import StagedSurvey
 from geometry.exchange.writing import table_to_records
 from geometry.placement import Tolerance
 from geometry.placement.history import ASSUMED, History, slab_history
-from geometry.placement.movement import ALPHA, MOVED, MOVEMENT_WORDS, POWER
+from geometry.placement.movement import ALPHA, MOVED, MOVEMENT_WORDS, NO_CHECK, NOISE, POWER
+from geometry.survey.fieldwork import Fieldwork
 from viewer.check_page import show_list
+from viewer.setup_page import fieldwork_findings
 from viewer.terminal import TableColumn, print_table, visible
 
-__all__ = ["history_document", "history_of", "show_history", "worth_telling"]
+__all__ = ["Told", "history_document", "history_of", "show_history", "worth_telling"]
 
 Bools = npt.NDArray[np.bool_]
 _STYLES = {"# moved": "bold", "  noise": "", "? no check": "yellow"}
@@ -35,6 +38,31 @@ _WORSE = ("not measured", "within", "undecided", "out")
 _DASH = "\u2013"
 _CENTRE = "centre"
 _MOST_FINDINGS = 40
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """What is told of a project.
+
+    Attributes
+    ----------
+    read : StagedSurvey
+    history : History
+    work : Fieldwork, optional
+        What readings were worked up to, if there are any.
+    unused : str
+        What is there and was not read, in words; "" for nothing.
+    """
+
+    read: StagedSurvey
+    history: History
+    work: Fieldwork | None
+    unused: str
+
+    @property
+    def in_readings(self) -> list[tuple[str, str]]:
+        """What was found in readings and set-ups: "!" for what is wrong, "." for what is worth knowing."""
+        return [] if self.work is None else fieldwork_findings(self.work)
 
 
 def history_of(project: Project, read: StagedSurvey) -> History:
@@ -58,17 +86,18 @@ def _of(table: Columns, names: npt.NDArray[Any]) -> Columns:
     return {name: values[rows] for name, values in table.items()}
 
 
-def history_document(project: Project, read: StagedSurvey, history: History, slabs: Bools) -> dict[str, Any]:
+def history_document(project: Project, told: Told, slabs: Bools) -> dict[str, Any]:
     """Return the history of the chosen slabs, (n,), as a document of plain values."""
+    read, history = told.read, told.history
     names = project.layout.names[slabs]
     injection = project.settings.injection
     m = history.movements
-    told = slabs[history.epochs.slab[m.after]]
+    rows = slabs[history.epochs.slab[m.after]]
     assumed = [
         {"slab": str(slab), "to": str(to), "errors": ASSUMED[code]}
         for slab, to, code in zip(
-            project.layout.names[history.epochs.slab[m.after[told]]].tolist(),
-            epoch_names(read.given, history)[m.after[told]].tolist(), m.assumed[told].tolist(), strict=True,
+            project.layout.names[history.epochs.slab[m.after[rows]]].tolist(),
+            epoch_names(read.given, history)[m.after[rows]].tolist(), m.assumed[rows].tolist(), strict=True,
         )
     ]  # fmt: skip
     return {
@@ -95,12 +124,14 @@ def history_document(project: Project, read: StagedSurvey, history: History, sla
             for f in history.findings
             if f.slab < 0 or slabs[f.slab]
         ],
+        "findings_in_readings": [{"text": text, "wrong": mark == "!"} for mark, text in told.in_readings],
         "cautions": list(CAUTIONS),
     }  # fmt: skip
 
 
-def show_history(project: Project, read: StagedSurvey, history: History, slabs: Bools, *, details: bool) -> None:
+def show_history(project: Project, told: Told, slabs: Bools, *, details: bool) -> None:
     """Print the history of the chosen slabs, (n,): a line per epoch; with `details` each corner and screw."""
+    read, history = told.read, told.history
     names = project.layout.names[slabs]
     epochs = _of(epoch_table(project, read.given, history), names)
     corners = _of(corner_movements(project, read.given, history), names)
@@ -117,9 +148,10 @@ def show_history(project: Project, read: StagedSurvey, history: History, slabs: 
     show_list("Found in the survey  (! nothing is said of the slab's movement until it is cleared up)", [
         ("!" if f.withholds else ".", f.text) for f in history.findings if f.slab < 0 or slabs[f.slab]
     ], None if details else _MOST_FINDINGS)  # fmt: skip
+    show_list("Found in the readings", [entry for entry in told.in_readings if entry[0] == "!"], None)
     m = history.movements
-    told = np.unique(m.assumed[slabs[history.epochs.slab[m.after]]]).tolist()
-    show_list("Taken for granted", [(".", ASSUMED[code]) for code in told], None)
+    granted = [ASSUMED[code] for code in np.unique(m.assumed[slabs[history.epochs.slab[m.after]]]).tolist()]
+    show_list("Taken for granted", [(".", text) for text in [*granted, *filter(None, [told.unused])]], None)
 
 
 def _pair(values: npt.NDArray[Any], sigmas: npt.NDArray[Any], decimals: int = 2) -> list[str]:
@@ -213,13 +245,20 @@ def _show_components(slab: str, epochs: Columns) -> None:
     values: list[Any] = [
         _once([key for key in keys for _ in names]), names * len(rows),
         _pair(by_row("moved_UNIT"), by_row("moved_sigma_UNIT")), units * len(rows),
-        ["# moved" if one < ALPHA else "  noise" for one in p.tolist()], [_chance(one) for one in p.tolist()],
+        _part_words(epochs["moved"][rows], p), [_chance(one) for one in p.tolist()],
         by_row("least_UNIT"),
     ]  # fmt: skip
     print_table(columns, values, f"{slab}: movement of the centre of the top face, each part by itself", [
         "p: how often noise alone makes a movement as large. Least found: alone it would be found with "
         f"{POWER:.0%} by the test of all parts together.",
     ])  # fmt: skip
+
+
+def _part_words(whole: npt.NDArray[Any], p: npt.NDArray[Any]) -> list[str]:
+    """Return what is said of each part; of a movement that nothing checks nothing is said in parts either."""
+    unchecked = np.repeat(whole == MOVEMENT_WORDS[NO_CHECK], len(p) // len(whole))
+    words = np.where(unchecked, NO_CHECK, np.where(p < ALPHA, MOVED, NOISE))
+    return [_MARKS[MOVEMENT_WORDS[code]] for code in words.tolist()]
 
 
 def _show_moves(slab: str, moves: Columns) -> None:

@@ -12,10 +12,13 @@ from geometry.exchange.fieldwork_tables import observation_table, setup_table, s
 from geometry.exchange.project import Project
 from geometry.exchange.results import CAUTIONS, Columns, made_from
 from geometry.exchange.writing import table_to_records
+from geometry.survey.fieldwork import Fieldwork, SetupState
 from viewer.check_page import show_list
 from viewer.terminal import TableColumn, print_table
 
-__all__ = ["setup_document", "setup_findings", "show_marks", "show_setups"]
+__all__ = [
+    "fieldwork_findings", "setup_document", "setup_findings", "show_marks", "show_setups", "state_findings",
+]  # fmt: skip
 
 _MARKS = {"sound": "  sound", "in doubt": "? in doubt", "not solved": "# not solved"}
 _STYLES = {"  sound": "green", "? in doubt": "yellow", "# not solved": "bold red"}
@@ -23,19 +26,32 @@ _STYLES = {"  sound": "green", "? in doubt": "yellow", "# not solved": "bold red
 
 def setup_findings(worked: WorkedUp) -> list[tuple[str, str]]:
     """Return what was found in readings and set-ups: "!" for what is wrong, "." for what is worth knowing."""
-    told = [(".", text) for text in worked.work.findings]
-    for state in worked.work.states:
-        if state.problem:
-            told.append(("!", f"set-up {state.name}: {state.problem}"))
-        elif state.result is not None:
-            told += [("!" if f.fault else ".", f"set-up {state.name}: {f.text}") for f in state.result.findings]
-    network = worked.work.network
+    return fieldwork_findings(worked.work)
+
+
+def fieldwork_findings(work: Fieldwork) -> list[tuple[str, str]]:
+    """Return what was found in readings and set-ups: "!" for what is wrong, "." for what is worth knowing."""
+    told = [(".", text) for text in work.findings]
+    for state in work.states:
+        told += state_findings(state)
+    network = work.network
     if network is not None:
         rows = network.suspicious.tolist()
         told += [("!", f"all together: {network.label(int(row))} does not fit") for row in rows[:10]]
         if len(rows) > 10:
             told.append(("!", f"all together: {len(rows) - 10} more that do not fit"))
     return sorted(told, key=lambda entry: entry[0] != "!")
+
+
+def state_findings(state: SetupState) -> list[tuple[str, str]]:
+    """Return what was found in one set-up, as `fieldwork_findings` does."""
+    # what the adjustment says of a set-up begins with its name already
+    name = f"set-up {state.name}: "
+    if state.problem:
+        return [("!", name + state.problem.removeprefix(name))]
+    if state.result is None:
+        return []
+    return [("!" if f.fault else ".", name + f.text) for f in state.result.findings]
 
 
 def setup_document(project: Project, worked: WorkedUp) -> dict[str, Any]:

@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from geometry.errors import Fault, Faults, InputError
-from geometry.survey import SurveyPoints
 from geometry.survey.air import Air
 from geometry.survey.fieldwork import Fieldwork, FieldworkRules, solve_fieldwork
+from geometry.survey.points import Ints
 from geometry.survey.readings import Control, Instrument
 
 from .control_files import CONTROL_FILE, read_control
 from .levelling_files import LEVELLING_FILE, read_levelling
 from .project import Project, digest
 from .readings_files import FieldBook, read_field_book
-from .survey_files import Survey
+from .seen_marks import standing_marks
+from .survey_files import Survey, shown_name
 from .survey_names import injected, stage_rows
 
-__all__ = ["WorkedUp", "work_up"]
+__all__ = ["WorkedUp", "fieldwork_rules", "read_fieldwork", "work_up"]
 
 _SECOND = np.pi / 648_000
 
@@ -37,12 +38,15 @@ class WorkedUp:
     work : Fieldwork
     survey : Survey
         The marks of slabs, with their covariances.
+    stage : ndarray of int, shape (p,)
+        Stage of each of them, by its place in the book's stages.
     """
 
     book: FieldBook
     control: Control
     work: Fieldwork
     survey: Survey
+    stage: Ints
 
 
 def fieldwork_rules(project: Project, *, together: bool, free: bool = False) -> FieldworkRules:
@@ -61,6 +65,56 @@ def fieldwork_rules(project: Project, *, together: bool, free: bool = False) -> 
         together=together,
         free=free,
     )  # fmt: skip
+
+
+def read_fieldwork(
+    project: Project, paths: Sequence[Path | str], faults: Faults, control_path: Path | None = None,
+    contents: Mapping[Path, bytes] | None = None,
+) -> tuple[FieldBook, Control, Ints]:  # fmt: skip
+    """Read readings and control points.
+
+    Parameters
+    ----------
+    project, paths, control_path
+        As `work_up` takes them.
+    faults : Faults
+        Takes warnings.
+    contents : mapping of Path to bytes, optional
+        What to read in place of the files of readings; then it holds all of `paths`.
+
+    Returns
+    -------
+    book : FieldBook
+    control : Control
+    control_of : ndarray of int, shape (t,)
+        Control point that each target of the book is; -1 for none.
+
+    Raises
+    ------
+    InputError
+        With every fault of all files.
+    """
+    path = control_path or project.folder / CONTROL_FILE
+    s = project.settings.instrument
+    assumed = (s.control_sigma_plan_mm / 1e3, s.control_sigma_plan_mm / 1e3, s.control_sigma_level_mm / 1e3)
+    control = read_control(path, faults, assumed)
+    book = read_field_book(project, paths, faults, contents)
+    faults.stop_if_any()
+    if book is None:
+        raise AssertionError("a field book without faults was not read")
+    index = {name: i for i, name in enumerate(control.names)}
+    control_of = np.array([index.get(name, -1) for name in book.targets], dtype=np.intp)
+    for i in np.flatnonzero((control_of < 0) & (book.slab < 0)).tolist():
+        faults.error(f"{book.label(int(book.first[i]))}: target", "a control point, or a mark with its slab and corner",
+                     f"the unknown target {book.targets[i]!r}")  # fmt: skip
+    for i in np.flatnonzero((control_of >= 0) & (book.slab >= 0)).tolist():
+        faults.error(
+            f"{book.label(int(book.first[i]))}: target",
+            "either a control point or a mark of a slab",
+            f"{book.targets[i]!r}, which is both",
+        )
+    faults.stop_if_any()
+    return book, control, control_of
 
 
 def work_up(
@@ -90,69 +144,28 @@ def work_up(
     """
     faults = Faults()
     path = control_path or project.folder / CONTROL_FILE
-    s = project.settings.instrument
-    assumed = (s.control_sigma_plan_mm / 1e3, s.control_sigma_plan_mm / 1e3, s.control_sigma_level_mm / 1e3)
-    control = read_control(path, faults, assumed)
-    book = read_field_book(project, paths, faults)
-    faults.stop_if_any()
-    if book is None:
-        raise AssertionError("a field book without faults was not read")
-    index = {name: i for i, name in enumerate(control.names)}
-    control_of = np.array([index.get(name, -1) for name in book.targets], dtype=np.intp)
-    for i in np.flatnonzero((control_of < 0) & (book.slab < 0)).tolist():
-        faults.error(book.where[i], "a control point, or a mark with its slab and corner",
-                     f"the unknown target {book.targets[i]!r}")  # fmt: skip
-    for i in np.flatnonzero((control_of >= 0) & (book.slab >= 0)).tolist():
-        faults.error(book.where[i], "either a control point or a mark of a slab", f"{book.targets[i]!r}, which is both")
+    book, control, control_of = read_fieldwork(project, paths, faults, path)
     lines_path = project.folder / LEVELLING_FILE
     known = {*control.names, *book.targets}
-    lines = read_levelling(lines_path, known, s.levelling_mm_per_root_km / 1e3, faults) if together else None
+    per_root_km = project.settings.instrument.levelling_mm_per_root_km / 1e3
+    lines = read_levelling(lines_path, known, per_root_km, faults) if together else None
     faults.stop_if_any()
     rules = fieldwork_rules(project, together=together, free=free)
     work = solve_fieldwork(book.readings, book.setups, book.targets, control, control_of, rules, lines)
-    inputs = {_name(project, p): digest(Path(p)) for p in [path, *paths, *([lines_path] if lines else [])]}
-    return WorkedUp(book, control, work, _survey(project, book, work, stage, inputs, faults))
-
-
-def _name(project: Project, path: Path | str) -> str:
-    full = Path(path).resolve()
-    inside = full.is_relative_to(project.folder.resolve())
-    return full.relative_to(project.folder.resolve()).as_posix() if inside else full.name
+    inputs = {shown_name(project, p): digest(Path(p)) for p in [path, *paths, *([lines_path] if lines else [])]}
+    return WorkedUp(book, control, work, *_survey(project, book, work, stage, inputs, faults))
 
 
 def _survey(
     project: Project, book: FieldBook, work: Fieldwork, stage: str | None, inputs: dict[str, str], faults: Faults
-) -> Survey:
-    sights = work.reduction.sights.rows(work.sight)
-    rows = np.flatnonzero(np.isfinite(work.points.xyz).all(axis=1) & (book.slab[sights.target] >= 0))
-    if not rows.size:
+) -> tuple[Survey, Ints]:
+    seen = standing_marks(book, work, faults)
+    points, target = seen.points, seen.target
+    if not len(points):
         raise InputError([Fault("readings", "sights to marks of slabs from a set-up that is solved", "none",
                                 "slabpose setup says what is wrong with each set-up")])  # fmt: skip
-    target, setup = sights.target[rows], sights.setup[rows]
-    sound = np.array([state.sound for state in work.states])
-    begin = np.nanmin(book.time) if not np.isnat(book.time).all() else np.datetime64("NaT", "us")
-    seconds = np.nan_to_num(sights.order[rows])
-    time = begin + (seconds * 1e6).astype("timedelta64[us]")
-
-    def label(row: int) -> str:
-        i = int(target[row])
-        return f"{book.targets[i]} from {book.setups[int(setup[row])]} ({book.where[i]})"
-
-    points = SurveyPoints(
-        xyz=work.points.xyz[rows],
-        sigma=np.sqrt(np.einsum("nii->ni", work.points.covariance[rows])),
-        slab=book.slab[target],
-        mark=book.mark[target],
-        setup=setup + 1,
-        time=np.asarray(time, dtype="datetime64[us]"),
-        label=label,
-        own=work.points.own[rows],
-        common=work.points.common[rows],
-        doubtful=~sound[setup],
-    )
-    texts = ["", *dict.fromkeys(name for name in book.stages if name)]
-    codes = np.array([texts.index(name) for name in book.stages], dtype=np.intp)[setup]
+    codes, texts = book.stage[target], list(book.stages)
     chosen, used = stage_rows(project, points.slab, points.xyz, codes, texts, stage, faults)
     faults.stop_if_any()
     held = injected(project, points.slab, points.xyz, codes, texts)
-    return Survey(points.rows(chosen), used, inputs, tuple(faults.warnings), held)
+    return Survey(points.rows(chosen), used, inputs, tuple(faults.warnings), held), codes[chosen]

@@ -102,7 +102,7 @@ def mark_table(project: Project, worked: WorkedUp) -> Columns:
     """Return one row per sight to a mark of a slab: coordinates and sigmas, as a survey file has them."""
     points = worked.survey.points
     setups = np.array(["", *worked.book.setups])
-    stages = np.array([*worked.book.stages, ""])
+    stages = np.array(worked.book.stages)[worked.stage]
     kind = project.layout.type_index[points.slab]
     most = max(len(t.marks.names) for t in project.types)
     marks = np.array([[*t.marks.names, *[""] * (most - len(t.marks.names))] for t in project.types])
@@ -112,4 +112,4 @@ def mark_table(project: Project, worked: WorkedUp) -> Columns:
         table[f"{axis}_m"] = points.xyz[:, i]
     for i, axis in enumerate(("easting", "northing", "level")):
         table[f"sigma_{axis}_mm"] = points.sigma[:, i] * 1e3
-    return table | {"setup": setups[points.setup], "stage": stages[points.setup - 1], "time": points.time}
+    return table | {"setup": setups[points.setup], "stage": stages, "time": points.time}

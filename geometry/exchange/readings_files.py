@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,9 +14,11 @@ from geometry.alignment.laws import Floats
 from geometry.errors import Faults
 from geometry.survey import NO_NAME, UNKNOWN_NAME
 from geometry.survey.points import Ints
-from geometry.survey.readings import Readings
+from geometry.survey.readings import Readings, Sights
 
+from .alike import as_one
 from .project import Project
+from .setup_names import told_apart
 from .survey_names import indices, joined
 from .tables import Column, Table, read_table
 
@@ -38,24 +41,39 @@ class FieldBook:
     setups, targets : tuple of str
         Names of set-ups and of points sighted.
     stages : tuple of str
-        Stage of each set-up; "" where none is named.
+        Stages by the places in `stage`; "" first.
+    stage : ndarray of int, shape (t,)
+        Stage of the mark that each target is: a mark is another target in every stage, as its slab is moved in
+        between. 0 for points that are no marks.
     slab, mark : ndarray of int, shape (t,)
         Slab of the layout and mark of its type that each target is; `NO_NAME` for points that are no marks,
         `UNKNOWN_NAME` for names that do not exist.
     time : ndarray of datetime64, shape (n,)
         Of each reading; NaT where none is given.
-    where : tuple of str
-        File and line of the first reading to each target.
+    first : ndarray of int, shape (t,)
+        The first reading to each target.
+    label : callable
+        ``label(reading)`` is file and line of a reading.
     """
 
     readings: Readings
     setups: tuple[str, ...]
     targets: tuple[str, ...]
     stages: tuple[str, ...]
+    stage: Ints
     slab: Ints
     mark: Ints
     time: npt.NDArray[np.datetime64]
-    where: tuple[str, ...]
+    first: Ints
+    label: Callable[[int], str]
+
+    def first_reading(self, sights: Sights) -> Ints:
+        """Return the reading with which each sight begins, shape (m,)."""
+        n = len(self.readings)
+        key = self.readings.setup * n + self.readings.time.astype(np.intp)
+        order = np.argsort(key)
+        found = np.searchsorted(key, sights.setup * n + sights.order.astype(np.intp), sorter=order)
+        return np.asarray(order[found])
 
 
 def readings_paths(folder: Path) -> list[Path]:
@@ -92,11 +110,15 @@ def _columns() -> tuple[Column, ...]:
     )
 
 
-def read_field_book(project: Project, paths: Sequence[Path | str], faults: Faults) -> FieldBook | None:
+def read_field_book(
+    project: Project, paths: Sequence[Path | str], faults: Faults, contents: Mapping[Path, bytes] | None = None
+) -> FieldBook | None:
     """Read readings.
 
     A file has one column for directions and one for zenith angles, whose name ends in the unit: ``deg``,
-    ``gon`` or ``dms`` (degrees-minutes-seconds).
+    ``gon`` or ``dms`` (degrees-minutes-seconds). A reading that stands there twice, to the last digit, counts once.
+    The time of the readings in the result is their turn within the set-up: by their times if all of them have one,
+    else in the order of files and lines.
 
     Parameters
     ----------
@@ -104,48 +126,85 @@ def read_field_book(project: Project, paths: Sequence[Path | str], faults: Fault
     paths : sequence of Path
     faults : Faults
         Takes everything that is wrong.
+    contents : mapping of Path to bytes, optional
+        What to read in place of the files; then it holds all of `paths`.
 
     Returns
     -------
     FieldBook, or None if there are faults.
     """
-    tables = [read_table(path, _columns(), faults) for path in paths]
+    tables = [
+        read_table(path, _columns(), faults, content=None if contents is None else contents[Path(path)])
+        for path in paths
+    ]
     tables = [table for table in tables if len(table)]
     angles = [(_angle(table, "direction", faults), _angle(table, "zenith", faults)) for table in tables]
     if faults.errors or not tables:
         if not faults.errors:
             faults.error(READINGS_FOLDER, "readings", "none")
         return None
-    setup, setups = joined(tables, "setup")
-    target, targets = joined(tables, "target")
+    direction, zenith = (np.concatenate([pair[i] for pair in angles]) for i in (0, 1))
+    name, names = joined(tables, "setup")
+    point, points = joined(tables, "target")
     stage, stages = joined(tables, "stage")
     time = np.concatenate([_times(table) for table in tables])
-    # seconds from the first reading; where one has no time the order in the files, as both do not mix
-    seconds = np.arange(len(setup), dtype=np.float64)
-    if not np.isnat(time).any():
-        seconds = (time - time.min()) / np.timedelta64(1, "s")
+    file = np.repeat(np.arange(len(tables)), [len(table) for table in tables])
+    slab, mark = _marks(project, tables, point, points[1:], faults)
+    face = _filled(tables, "face", 1.0).astype(np.intp)
+    distance = _filled(tables, "distance_m", np.nan)
+    rows = _once(tables, [name, point, face, direction, zenith, distance, time], faults)
+    setup, setups = told_apart(name[rows], names, time[rows], file[rows], (point[rows], direction[rows], zenith[rows]))
+    # a mark is another target in every stage; counted in order of appearance
+    staged = np.where(slab[point[rows] - 1] >= 0, stage[rows], 0)
+    _, first, back = np.unique(point[rows] * len(stages) + staged, return_index=True, return_inverse=True)
+    appears = np.argsort(first)
+    target, first = np.argsort(appears)[back], first[appears]
+    of_target = point[rows][first] - 1
     readings = Readings(
         setup=setup - 1,
-        target=target - 1,
-        face=_filled(tables, "face", 1.0).astype(np.intp),
-        direction=np.concatenate([a for a, _ in angles]),
-        zenith=np.concatenate([z for _, z in angles]),
-        distance=_filled(tables, "distance_m", np.nan),
-        instrument_height=_filled(tables, "instrument_height_m", 0.0),
-        target_height=_filled(tables, "target_height_m", 0.0),
-        prism=_filled(tables, "prism_mm", 0.0) / 1e3,
-        temperature=_filled(tables, "temperature_c", np.nan),
-        pressure=_filled(tables, "pressure_hpa", np.nan),
-        humidity=_filled(tables, "humidity_percent", np.nan),
-        time=seconds,
+        target=target,
+        face=face[rows],
+        direction=direction[rows],
+        zenith=zenith[rows],
+        distance=distance[rows],
+        instrument_height=_filled(tables, "instrument_height_m", 0.0)[rows],
+        target_height=_filled(tables, "target_height_m", 0.0)[rows],
+        prism=_filled(tables, "prism_mm", 0.0)[rows] / 1e3,
+        temperature=_filled(tables, "temperature_c", np.nan)[rows],
+        pressure=_filled(tables, "pressure_hpa", np.nan)[rows],
+        humidity=_filled(tables, "humidity_percent", np.nan)[rows],
+        time=_turns(setup, time[rows]),
     )
-    first = np.unique(target, return_index=True)[1]
-    first_of_setup = np.unique(setup, return_index=True)[1]
-    slab, mark = _marks(project, tables, target, first, targets[1:], faults)
     return FieldBook(
-        readings, tuple(setups[1:]), tuple(targets[1:]), tuple(stages[stage[i]] for i in first_of_setup.tolist()),
-        slab, mark, time, tuple(_where(tables, row) for row in first.tolist()),
+        readings, tuple(setups[1:]), tuple(points[i + 1] for i in of_target.tolist()), tuple(stages), staged[first],
+        slab[of_target], mark[of_target], time[rows],
+        first, lambda reading: _where(tables, int(rows[reading]), ""),
     )  # fmt: skip
+
+
+def _once(tables: Sequence[Table], columns: Sequence[npt.NDArray[Any]], faults: Faults) -> Ints:
+    """Return the rows without those that stand there already, and tell how many these are."""
+    one = as_one(*columns)
+    first, back = np.unique(one, return_index=True, return_inverse=True)[1:]
+    again = np.flatnonzero(first[back] != np.arange(len(one)))
+    if again.size:
+        row = int(again[0])
+        many = f"{again.size} that stand" if again.size > 1 else "one that stands"
+        faults.warn(_where(tables, row), "each reading once", f"{many} there already, to the last digit",
+                    f"first in {_where(tables, int(first[back[row]]))}; each counts once")  # fmt: skip
+    return np.sort(first)
+
+
+def _turns(setup: Ints, time: npt.NDArray[np.datetime64]) -> Floats:
+    """Return the turn of each reading within its set-up, from 0."""
+    lacking = np.zeros(int(setup.max(initial=0)) + 1, dtype=bool)
+    lacking[setup[np.isnat(time)]] = True
+    moment = np.where(lacking[setup], 0, time.astype("datetime64[us]").astype(np.int64))
+    order = np.lexsort((np.arange(len(setup)), moment, setup))
+    first = np.flatnonzero(np.diff(setup[order], prepend=-1) != 0)
+    turn = np.empty(len(setup))
+    turn[order] = np.arange(len(setup)) - np.repeat(first, np.diff(first, append=len(setup)))
+    return turn
 
 
 def _filled(tables: Sequence[Table], name: str, otherwise: float) -> Floats:
@@ -188,16 +247,16 @@ def _from_dms(table: Table, name: str, faults: Faults) -> Floats:
     return np.asarray(numbers[0] + numbers[1] / 60 + numbers[2] / 3600)
 
 
-def _where(tables: Sequence[Table], row: int) -> str:
+def _where(tables: Sequence[Table], row: int, column: str = "target") -> str:
     """Return file and line of a row counted over all tables."""
     ends = np.cumsum([len(table) for table in tables])
     which = int(np.searchsorted(ends, row, side="right"))
-    return tables[which].where(row - (int(ends[which - 1]) if which else 0), "target")
+    return tables[which].where(row - (int(ends[which - 1]) if which else 0), column)
 
 
 def _marks(
-    project: Project, tables: Sequence[Table], target: Ints, first: Ints, targets: Sequence[str], faults: Faults
-) -> tuple[Ints, Ints]:  # fmt: skip
+    project: Project, tables: Sequence[Table], target: Ints, targets: Sequence[str], faults: Faults
+) -> tuple[Ints, Ints]:
     """Return slab and mark of each target, and tell targets that are booked as two marks."""
     slab_code, slabs = joined(tables, "slab")
     mark_code, marks = joined(tables, "corner")
@@ -206,6 +265,7 @@ def _marks(
     mark_of = np.array(
         [[n.index(t) if t in n else UNKNOWN_NAME if t else NO_NAME for t in marks] for n in names]
     )[project.layout.type_index[np.maximum(slab_of, 0)], mark_code]  # fmt: skip
+    first = np.unique(target, return_index=True)[1]
     slab, mark = slab_of[first], mark_of[first]
     place = target - 1
     other = np.flatnonzero((slab_of != slab[place]) | (mark_of != mark[place]))

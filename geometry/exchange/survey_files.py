@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,17 +18,23 @@ from geometry.placement.epochs import StagedPoints
 from geometry.survey import SurveyPoints
 from geometry.survey.points import Ints
 
+from .alike import as_one
 from .project import LEAST_SIGMA_MM, MOST_SIGMA_MM, Project, digest
-from .survey_names import injected, joined, labels, named_places, stage_order, stage_rows, target_marks
+from .setup_names import told_apart
+from .survey_names import injected, joined, labels, named_places, stage_order, stage_rows, target_marks, together
 from .tables import Column, Table, read_table
+from .workbook_files import WORKBOOK_SUFFIX, points_sheet
 
 __all__ = [
     "StagedSurvey",
     "Survey",
+    "bounds_of",
+    "each_once",
     "point_columns",
     "read_points",
     "read_stages",
     "read_survey",
+    "shown_name",
     "survey_paths",
 ]
 
@@ -65,30 +72,50 @@ class Survey:
 
 @dataclass(frozen=True, eq=False)
 class StagedSurvey:
-    """Surveyed points of all stages and where they come from; see `Survey`."""
+    """Surveyed points of all stages and where they come from.
+
+    Attributes
+    ----------
+    given : StagedPoints
+    inputs, warnings
+        See `Survey`.
+    read_as : ndarray of void, shape (p,)
+        What stands in the files for each point: differs where a coordinate, a reading or the time does.
+    faces : ndarray of int, shape (p,)
+        Faces of the instrument that it was read in so far; 0 for coordinates.
+    """
 
     given: StagedPoints
     inputs: dict[str, str]
     warnings: tuple[Fault, ...]
+    read_as: npt.NDArray[np.void]
+    faces: Ints
 
 
 def survey_paths(folder: Path) -> list[Path]:
-    """Return the survey files of a project folder: every CSV in its folder ``survey``, in order of name."""
+    """Return the survey files of a project folder: CSV and Excel files in its folder ``survey``, in order of name."""
     inside = folder / SURVEY_FOLDER
-    return sorted(p for p in inside.iterdir() if p.suffix.lower() == ".csv") if inside.is_dir() else []
+    if not inside.is_dir():
+        return []
+    # a spreadsheet that has a workbook open keeps a file ~$name beside it
+    return sorted(p for p in inside.iterdir()
+                  if p.suffix.lower() in (".csv", WORKBOOK_SUFFIX) and not p.name.startswith("~$"))  # fmt: skip
 
 
-def _bounds(project: Project) -> tuple[Floats, Floats]:
+def bounds_of(project: Project) -> tuple[Floats, Floats]:
+    """Return smallest and largest coordinates that a point of a project may have: easting, northing, level, m."""
     line = evaluate(project.alignment, np.linspace(0, project.alignment.length, 2001))
     xyz = np.stack([line.easting, line.northing, line.level], axis=1)
     margin = np.array([_BESIDE, _BESIDE, _ABOVE])
     return xyz.min(axis=0) - margin, xyz.max(axis=0) + margin
 
 
-def point_columns(low: Floats | None = None, high: Floats | None = None) -> tuple[Column, ...]:
-    """Return the columns of a file of points, coordinates within bounds if they are given, m."""
+def point_columns(
+    low: Floats | None = None, high: Floats | None = None, *, named: bool = True
+) -> tuple[Column, ...]:  # fmt: skip
+    """Return the columns of a file of points, coordinates within bounds if they are given, m; names if they must be."""
     return (
-        Column("point", "text", what="a point name"),
+        Column("point", "text", required=named, blank=not named, what="a point name"),
         *(
             Column(
                 f"{name}_m",
@@ -103,8 +130,11 @@ def point_columns(low: Floats | None = None, high: Floats | None = None) -> tupl
 
 
 def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, faults: Faults,
-                more: Sequence[Column] = (), content: bytes | None = None) -> tuple[Table, Floats]:  # fmt: skip
+                more: Sequence[Column] = (), content: bytes | None = None, *,
+                named: bool = True) -> tuple[Table, Floats]:  # fmt: skip
     """Read points with coordinates; exchanged coordinates are told as such. For `content` see `read_table`.
+
+    Points that need not be `named` may lie anywhere under one name, or under none.
 
     Returns
     -------
@@ -113,23 +143,35 @@ def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, 
         Easting, northing, level, m.
     """
     own = Faults()
-    table = read_table(path, (*point_columns(), *more), own, content=content)
+    path = Path(path)
+    if path.suffix.lower() == WORKBOOK_SUFFIX:
+        sheet = points_sheet(path, own)
+        faults.warnings += own.warnings
+        if sheet is None or own.errors:
+            faults.errors += own.errors
+            return read_table(path, point_columns(named=named), Faults(), content=b""), np.empty((0, 3))
+        (path, content), own = sheet, Faults()
+    table = read_table(path, (*point_columns(named=named), *more), own, content=content)
     names = ("easting_m", "northing_m", "level_m")
     if own.errors or not len(table):
         faults.errors += own.errors
         faults.warnings += own.warnings
         return table, np.empty((0, 3))
-    xyz = np.stack([table[name] for name in names], axis=1)
+    # each coordinate in one piece of memory: what follows works on a coordinate of all points at a time
+    xyz = np.stack([table[name] for name in names]).T
     if project_bounds is not None and not _tell_outside(table, xyz, *project_bounds, faults):
         # once more with the bounds, for a fault per cell
-        read_table(path, (*point_columns(*project_bounds), *more), faults, content=content)
-    _tell_twins(table, xyz, faults)
+        read_table(path, (*point_columns(*project_bounds, named=named), *more), faults, content=content)
+    if named:
+        _tell_twins(table, xyz, faults)
     faults.warnings += own.warnings
     return table, xyz
 
 
 def _tell_outside(table: Table, xyz: Floats, low: Floats, high: Floats, faults: Faults) -> bool:
     """Tell what most points of a file have in common if they lie outside; return whether there is nothing to add."""
+    if (xyz.min(axis=0) >= low).all() and (xyz.max(axis=0) <= high).all():
+        return True
     outside = ~((xyz >= low) & (xyz <= high))
     rows = np.flatnonzero(outside.any(axis=1))
     if not rows.size:
@@ -172,7 +214,7 @@ def _tell_twins(table: Table, xyz: Floats, faults: Faults) -> None:
                     f"first on line {table.line(int(rows[0]))}")  # fmt: skip
 
 
-def _once(paths: Sequence[Path | str]) -> list[Path]:
+def each_once(paths: Sequence[Path | str]) -> list[Path]:
     """Return the paths, each file once.
 
     Raises
@@ -238,15 +280,17 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
         With every fault of all files.
     """
     faults = Faults()
-    files = _once(paths)
-    points, _, (codes, texts) = _all_points(project, files, faults)
+    files = each_once(paths)
+    with ThreadPoolExecutor(1) as aside:  # hashing lets go of the interpreter: beside the reading it takes no time
+        digests = [aside.submit(digest, path) for path in files]
+        points, _, (codes, texts) = _all_points(project, files, faults)
     rows, used = stage_rows(project, points.slab, points.xyz, codes, texts, stage, faults)
     # by all points, whatever stage is asked for: mortar does not let go again
     held = injected(project, points.slab, points.xyz, codes, texts)
     if len(rows) < len(points):
         points = points.rows(rows)
     _tell_elsewhere(project, points, faults)
-    inputs = {_shown(project, path): digest(path) for path in files}
+    inputs = {shown_name(project, path): sha.result() for path, sha in zip(files, digests, strict=True)}
     return Survey(points, used, inputs, tuple(faults.warnings), held)
 
 
@@ -269,18 +313,22 @@ def read_stages(
         With every fault of all files.
     """
     faults = Faults()
-    files = _once(paths) if contents is None else [Path(path) for path in paths]
-    points, (_, setups), (codes, texts) = _all_points(project, files, faults, contents)
-    order = stage_order(project, codes, texts, faults)
+    files = each_once(paths) if contents is None else [Path(path) for path in paths]
+    points, (codes, names), (stage, texts) = _all_points(project, files, faults, contents)
+    setup, setups = told_apart(codes, names, points.time)
+    points = replace(points, setup=setup)
+    order = stage_order(project, stage, texts, faults)
     # "" has a code even where every row names its stage
     place = np.array([order.index(text) for text in texts], dtype=np.intp)
     _tell_elsewhere(project, points, faults)
     inputs = {
-        _shown(project, path): digest(path) if contents is None else hashlib.sha256(contents[path]).hexdigest()
+        shown_name(project, path): digest(path) if contents is None else hashlib.sha256(contents[path]).hexdigest()
         for path in files
     }
-    given = StagedPoints(points, place[codes], tuple(order), tuple(setups))
-    return StagedSurvey(given, inputs, tuple(faults.warnings))
+    given = StagedPoints(points, place[stage], tuple(order), tuple(setups))
+    none = np.zeros(len(points))
+    read_as = as_one(*points.xyz.T, points.time, none, none)  # as wide as that of readings
+    return StagedSurvey(given, inputs, tuple(faults.warnings), read_as, np.zeros(len(points), dtype=np.intp))
 
 
 def _all_points(
@@ -301,7 +349,7 @@ def _all_points(
         Column("stage", "text", required=False, blank=True, what="a stage"),
         Column("time", "time", required=False, blank=True, what="a time"),
     )
-    bounds = _bounds(project)
+    bounds = bounds_of(project)
     read = [read_points(path, bounds, faults, more, None if contents is None else contents[path]) for path in files]
     faults.stop_if_any()
     tables = [table for table, _ in read]
@@ -311,20 +359,21 @@ def _all_points(
     slab, mark = named_places(project, tables, faults)
     setups = joined(tables, "setup")
     points = SurveyPoints(
-        xyz=np.concatenate([xyz for _, xyz in read]),
+        xyz=together([xyz for _, xyz in read]),
         sigma=_sigmas(project, tables, faults),
         slab=slab,
         mark=mark,
         setup=setups[0],
-        time=np.concatenate([_times(table) for table in tables]),
+        time=together([_times(table) for table in tables]),
         label=labels(tables, slab, mark),
     )
     return points, setups, joined(tables, "stage")
 
 
-def _shown(project: Project, path: Path) -> str:
-    inside = path.resolve().is_relative_to(project.folder.resolve())
-    return path.resolve().relative_to(project.folder.resolve()).as_posix() if inside else path.name
+def shown_name(project: Project, path: Path | str) -> str:
+    """Return the name of a file for people and for provenance: within the project folder with its way from there."""
+    full, folder = Path(path).resolve(), project.folder.resolve()
+    return full.relative_to(folder).as_posix() if full.is_relative_to(folder) else full.name
 
 
 def _sigmas(project: Project, tables: Sequence[Table], faults: Faults) -> Floats:
@@ -332,16 +381,21 @@ def _sigmas(project: Project, tables: Sequence[Table], faults: Faults) -> Floats
     assumed = np.array([s.sigma_plan_mm, s.sigma_plan_mm, s.sigma_level_mm])
     parts = []
     for table in tables:
-        sigma = np.tile(assumed, (len(table), 1))
-        for i, name in enumerate(_SIGMAS):
-            if name in table:
-                sigma[:, i] = np.where(np.isnan(table[name]), assumed[i], table[name])
-                least, most = float(sigma[:, i].min()), float(sigma[:, i].max())
-                if not (least >= LEAST_SIGMA_MM and most <= MOST_SIGMA_MM):
-                    faults.warn(f"{table.path.name}: {name}", f"sigmas of {LEAST_SIGMA_MM:g} to {MOST_SIGMA_MM:g} mm",
-                                f"{least:g} to {most:g}", "metres?" if least < LEAST_SIGMA_MM else "")  # fmt: skip
-        parts.append(sigma / 1e3)
-    return np.concatenate(parts)
+        own = [name for name in _SIGMAS if name in table]
+        # a view that repeats one row takes no memory
+        sigma = np.broadcast_to(assumed / 1e3, (len(table), 3))
+        if own:
+            sigma = sigma.copy()
+        for name in own:
+            i = _SIGMAS.index(name)
+            values = np.where(np.isnan(table[name]), assumed[i], table[name])
+            least, most = float(values.min()), float(values.max())
+            if not (least >= LEAST_SIGMA_MM and most <= MOST_SIGMA_MM):
+                faults.warn(f"{table.path.name}: {name}", f"sigmas of {LEAST_SIGMA_MM:g} to {MOST_SIGMA_MM:g} mm",
+                            f"{least:g} to {most:g}", "metres?" if least < LEAST_SIGMA_MM else "")  # fmt: skip
+            sigma[:, i] = values / 1e3
+        parts.append(sigma)
+    return together(parts)
 
 
 def _times(table: Table) -> npt.NDArray[np.datetime64]:

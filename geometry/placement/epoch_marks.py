@@ -16,9 +16,11 @@ from geometry.survey.points import Ints
 from .check import CheckRules
 from .epochs import Epochs, StagedPoints
 
-__all__ = ["EpochMarks", "marks_of"]
+__all__ = ["IN_DOUBT", "EpochMarks", "marks_of"]
 
 Bools = npt.NDArray[np.bool_]
+IN_DOUBT = "set-up in doubt"
+_MOST_NAMED = 6  # slabs that are named one by one
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +32,11 @@ class EpochMarks:
     xyz, sigma : ndarray, shape (e, m, 3)
         Grid coordinates and their standard uncertainties, m; nan where not measured.
     withheld : ndarray of bool, shape (e,)
-        Epochs whose points contradict their names, or come from a doubtful set-up.
+        Epochs whose points contradict their names.
+    doubted : ndarray of bool, shape (e,)
+        Epochs that a set-up saw in which something was wrong.
+    of_known : ndarray of bool, shape (e,)
+        Epochs whose points all come with what their set-ups do to them.
     covariance, common
         As `fit_slabs` takes them.
     findings : list of SurveyFinding
@@ -40,6 +46,8 @@ class EpochMarks:
     xyz: Floats
     sigma: Floats
     withheld: Bools
+    doubted: Bools
+    of_known: Bools
     covariance: Floats | None
     common: tuple[Floats, Ints] | None
     findings: list[SurveyFinding]
@@ -56,7 +64,7 @@ def marks_of(
         by_type[i] = slab_type.marks.names
     names: list[tuple[str, ...]] = by_type[type_index].tolist()
     xyz, sigma = np.full((len(epochs), m, 3), np.nan), np.full((len(epochs), m, 3), np.nan)
-    withheld = np.zeros(len(epochs), dtype=bool)
+    withheld, doubted = np.zeros(len(epochs), dtype=bool), np.zeros(len(epochs), dtype=bool)
     findings: list[SurveyFinding] = []
     parts: list[tuple[Ints, MeasuredMarks, Ints]] = []
     ordinal = epochs.ordinal
@@ -69,16 +77,43 @@ def marks_of(
         found = match(target_marks, given.points.rows(rows), slab_names, names, rules.match_radius)
         has = np.flatnonzero(epoch_of >= 0)
         xyz[epoch_of[has]], sigma[epoch_of[has]] = found.xyz[has], found.sigma[has]
-        withheld[epoch_of[has]] = found.withheld[has]
+        withheld[epoch_of[has]], doubted[epoch_of[has]] = found.withheld[has], found.doubted[has]
         parts.append((epoch_of[has], found, has))
-        for finding in found.findings:
+        # which set-ups these are is told below, once for all epochs
+        for finding in (f for f in found.findings if f.kind != IN_DOUBT):
             epoch = int(epoch_of[finding.slab]) if finding.slab >= 0 else -1
             stage = given.stages[int(epochs.stage[epoch])] or "no stage named" if epoch >= 0 else ""
             prefix = f"{stage}, round {epochs.round[epoch]}: " if epoch >= 0 else ""
             findings.append(SurveyFinding(finding.kind, finding.slab, prefix + finding.text, finding.withholds))
     known = _covariances(parts, len(epochs), m)
     covariance, common = known if known is not None else (_full(sigma), None)
-    return EpochMarks(xyz, sigma, withheld, covariance, common, findings)
+    of_known = np.zeros(len(epochs), dtype=bool)
+    if given.points.common is not None:
+        of_known[:] = True
+        # coordinates among them come without: nothing is known to be common to them
+        bare = ~(given.points.common != 0).any(axis=(1, 2))
+        of_known[epochs.of_point[used[bare[used]]]] = False
+    findings += _doubtful_setups(given, epochs, slab_names)
+    return EpochMarks(xyz, sigma, withheld, doubted, of_known, covariance, common, findings)
+
+
+def _doubtful_setups(given: StagedPoints, epochs: Epochs, slab_names: Sequence[str]) -> list[SurveyFinding]:
+    """Return a finding for every doubtful set-up: which slabs it saw."""
+    doubtful = given.points.doubtful
+    if doubtful is None:
+        return []
+    rows = np.flatnonzero(doubtful & (epochs.of_point >= 0))
+    pairs = np.unique(np.stack([given.points.setup[rows], epochs.slab[epochs.of_point[rows]]]), axis=1)
+    findings = []
+    for code in np.unique(pairs[0]).tolist():
+        slabs = [slab_names[i] for i in pairs[1][pairs[0] == code].tolist()]
+        more = f" and {len(slabs) - _MOST_NAMED} more" if len(slabs) > _MOST_NAMED else ""
+        text = (
+            f"something is wrong with set-up {given.setups[code]}: no movement is called on what it saw of "
+            f"{', '.join(slabs[:_MOST_NAMED])}{more}"
+        )
+        findings.append(SurveyFinding(IN_DOUBT, -1, text, withholds=True))
+    return findings
 
 
 def _covariances(

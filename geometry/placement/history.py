@@ -42,8 +42,9 @@ EPOCH_NOTES: Final = {
     4: "names contradict places",
     8: "marks contradict each other",
     16: "two readings of one moment",
+    32: "set-up in doubt",
 }
-_TOO_FEW, _UNCHECKED, _NAMES, _CONTRADICT, _TWICE = EPOCH_NOTES
+_TOO_FEW, _UNCHECKED, _NAMES, _CONTRADICT, _TWICE, _SETUP = EPOCH_NOTES
 
 # what is taken for granted about the errors of two epochs; Movements.assumed
 ASSUMED: Final = (
@@ -101,8 +102,8 @@ class Movements:
     statistic, p : ndarray, shape (v,)
         Of the congruency test with 6 degrees of freedom.
     verdict : ndarray of int8, shape (v,)
-        Place in `MOVEMENT_WORDS`. No check where an epoch has fewer than four marks or names that contradict
-        places, or where the marks did not move as one body.
+        Place in `MOVEMENT_WORDS`. No check where an epoch has fewer than four marks, names that contradict places
+        or a set-up in which something was wrong, or where the marks did not move as one body.
     component_p : ndarray, shape (v, 6)
         Of each component by itself.
     least : ndarray, shape (v, 6)
@@ -210,6 +211,7 @@ def slab_history(
     notes[marks.withheld] |= _NAMES
     notes[fits.suspicious] |= _CONTRADICT
     notes[epochs.disputed] |= _TWICE
+    notes[marks.doubted] |= _SETUP
     stage = _injection_stage(given.stages, injected)
     movements, shared = _movements(own, fits, types, kinds, epochs, marks, notes, rules, stage, settling)
     alike = common_shifts(
@@ -256,7 +258,7 @@ def _movements(
     turn = to_target @ fits.rotation[after] @ np.swapaxes(fits.rotation[before], 1, 2) @ own.rotation[after]
     pose = np.concatenate([shift[after] - shift[before], vector_of_rotation(turn) * (1.0, 1.0, -1.0)], axis=1)
     statistic, p = congruency(pose, covariance)
-    untrue = (notes & (_TOO_FEW | _UNCHECKED | _NAMES | _TWICE)) > 0
+    untrue = (notes & (_TOO_FEW | _UNCHECKED | _NAMES | _TWICE | _SETUP)) > 0
     checked = ~untrue[before] & ~untrue[after] & _as_one_body(own, measured, before, after, scale)
 
     adjustments = {
@@ -276,7 +278,8 @@ def _movements(
     setups = epochs.setup[before], epochs.setup[after]
     named = (setups[0] != NO_SETUP) & (setups[1] != NO_SETUP)
     one = named & (setups[0] == setups[1]) & (setups[0] != MIXED_SETUPS)
-    from_one = np.where(one, 1, 2) if measured.common is None else np.where(one, 3, 4)
+    known = measured.of_known[before] & measured.of_known[after]
+    from_one = np.where(one, 1, 2) + 2 * known
     movements = Movements(
         before=before,
         after=after,

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from geometry.alignment.laws import Floats
 
-from .adjustment import AdjustmentError
+from .adjustment import AdjustmentError, UndeterminedError
 from .air import Air
 from .network import Levelling, Network, NetworkResult, Steps, adjust_network, steps_between
 from .points import Ints
@@ -20,7 +20,9 @@ from .reduction import Reduction, foot_setups, reduce_readings
 from .setup import free_setup
 from .setup_result import FreeSetup
 
-__all__ = ["Fieldwork", "FieldworkRules", "LevellingLines", "SetupState", "solve_fieldwork", "stands_of"]
+__all__ = [
+    "Fieldwork", "FieldworkRules", "LevellingLines", "SetupState", "Solved", "solve_fieldwork", "stands_of",
+]  # fmt: skip
 
 Bools = npt.NDArray[np.bool_]
 
@@ -87,17 +89,24 @@ class SetupState:
         Why there is no result; "" if there is one.
     control : int
         Control points sighted.
+    lacking : bool
+        Whether more sights to control are what it needs.
     """
 
     name: str
     result: FreeSetup | None
     problem: str
     control: int
+    lacking: bool = False
 
     @property
     def sound(self) -> bool:
         """Whether the set-up is solved, everything in it fits, and something checks it."""
         return self.result is not None and self.result.sound
+
+
+Solved = dict[str, tuple[bytes, SetupState]]
+"""Set-ups by name as they were solved before, each with what it rests on."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +125,10 @@ class Fieldwork:
         Of the sights to points that are no control; nan from set-ups without a place.
     sight : ndarray of int, shape (n,)
         Row of the mean sights of each point.
+    rounds : Sights
+        The same sights with every round by itself, as what they mark may have been moved in between.
+    round_points : PolarPoints
+        Of each of these.
     network : NetworkResult, optional
         With all sound set-ups together.
     networked : tuple of int
@@ -131,6 +144,8 @@ class Fieldwork:
     stands: Stands
     points: PolarPoints
     sight: Ints
+    rounds: Sights
+    round_points: PolarPoints
     network: NetworkResult | None
     networked: tuple[int, ...]
     steps: Steps
@@ -139,7 +154,7 @@ class Fieldwork:
 
 def solve_fieldwork(
     readings: Readings, setups: Sequence[str], targets: Sequence[str], control: Control, control_of: Ints,
-    rules: FieldworkRules, levelling: LevellingLines | None = None,
+    rules: FieldworkRules, levelling: LevellingLines | None = None, solved: Solved | None = None,
 ) -> Fieldwork:  # fmt: skip
     """Reduce readings, solve every set-up, and return the points they saw.
 
@@ -154,6 +169,9 @@ def solve_fieldwork(
     rules : FieldworkRules
     levelling : LevellingLines, optional
         Joins the network where all set-ups are adjusted together; between control points and targets.
+    solved : dict, optional
+        Set-ups that were solved before, with this control and by these rules: those whose sights to control are
+        the same are not solved again. Takes what is solved now.
 
     Returns
     -------
@@ -164,7 +182,7 @@ def solve_fieldwork(
     findings = [f.text for f in mean.findings]
     stopped = {int(readings.setup[row]) for f in mean.findings if f.stops for row in f.rows}
     states = tuple(
-        _state(name, i, rounds.sights, control, control_of, rules, stopped=i in stopped)
+        _state(name, i, rounds.sights, control, control_of, rules, stopped=i in stopped, solved=solved)
         for i, name in enumerate(setups)
     )
     to_control = mean.sights.rows(control_of[mean.sights.target] >= 0)
@@ -194,27 +212,47 @@ def solve_fieldwork(
         mean.sights.rows(sound), stands.position, stands.orientation, rules.refraction, rules.grid_scale
     )  # fmt: skip
     sight = np.flatnonzero(control_of[mean.sights.target] < 0)
-    points = points_seen(stands, mean.sights.rows(sight), rules.instrument, rules.refraction, rules.grid_scale)
-    return Fieldwork(mean, states, stands, points, sight, network, networked if network else (), steps, tuple(findings))
+    each = rounds.sights.rows(control_of[rounds.sights.target] < 0)
+    points, round_points = (
+        points_seen(stands, sights, rules.instrument, rules.refraction, rules.grid_scale)
+        for sights in (mean.sights.rows(sight), each)
+    )
+    return Fieldwork(
+        mean, states, stands, points, sight, each, round_points, network, networked if network else (), steps,
+        tuple(findings),
+    )  # fmt: skip
 
 
 def _state(
-    name: str, index: int, sights: Sights, control: Control, control_of: Ints, rules: FieldworkRules, *, stopped: bool
-) -> SetupState:
+    name: str, index: int, sights: Sights, control: Control, control_of: Ints, rules: FieldworkRules, *, stopped: bool,
+    solved: Solved | None,
+) -> SetupState:  # fmt: skip
+    """Return what becomes of one set-up, solving it only if it was not solved with these sights before."""
     own = (sights.setup == index) & (control_of[sights.target] >= 0)
     mine = sights.rows(own)
     mine = replace(mine, target=control_of[mine.target], setup=np.zeros(len(mine), dtype=np.intp))
+    rests_on = b"".join(getattr(mine, field.name).tobytes() for field in fields(mine)) + bytes([stopped])
+    before = None if solved is None else solved.get(name)
+    if before is not None and before[0] == rests_on:
+        return before[1]
+    state = _solve(name, mine, control, rules, stopped=stopped)
+    if solved is not None:
+        solved[name] = rests_on, state
+    return state
+
+
+def _solve(name: str, mine: Sights, control: Control, rules: FieldworkRules, *, stopped: bool) -> SetupState:
     count = len(np.unique(mine.target))
     if stopped:
         return SetupState(name, None, "its readings cannot be used until what is told of them is cleared up", count)
     if not count:
-        return SetupState(name, None, "no control point was sighted: sight at least two", 0)
+        return SetupState(name, None, "no control point was sighted: sight at least two", 0, lacking=True)
     try:
         result = free_setup(
             mine, control, rules.instrument, name, refraction=rules.refraction, grid_scale=rules.grid_scale
         )
     except AdjustmentError as error:
-        return SetupState(name, None, str(error), count)
+        return SetupState(name, None, str(error), count, lacking=isinstance(error, UndeterminedError))
     return SetupState(name, result, "", count)
 
 

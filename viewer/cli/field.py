@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from .options import PROJECT, SURVEY_OPTIONS, file_only, number, out_options, with_options
+from .options import PROJECT, file_only, number, out_options, with_options
 
 __all__ = ["follow", "history", "plan_setup", "reduce", "setup"]
 
@@ -58,13 +58,22 @@ def reduce(**options: Any) -> int:
 
 @click.command(short_help="How slabs moved from one measurement to the next.")
 @PROJECT
-@with_options(SURVEY_OPTIONS[:1])
+@click.option("--survey", "survey", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
+              help="Surveyed points; may be repeated. [default: every CSV in PROJECT/survey, unless readings are "
+                   "named]")  # fmt: skip
+@click.option("--readings", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
+              help="Instrument readings, alone or beside surveyed points that are named; may be repeated. "
+                   "[default: PROJECT/readings if there is no survey]")  # fmt: skip
 @click.option("--slab", "named", multiple=True, metavar="NAME",
               help="Show this slab with every corner and screw; repeatable. "
                    "[default: slabs measured twice or more]")  # fmt: skip
 @out_options("every epoch")
 def history(**options: Any) -> int:
     """Tell how slabs moved from one measurement to the next: moved or noise, made of asked, injection.
+
+    From surveyed points, from instrument readings, or from both together: rough placing as coordinates, say, and
+    fine adjustment as readings. What a set-up does to all its marks alike is in the test; what one set-up did at
+    both measurements cancels. Nothing is called moved on what was seen from a set-up in which something is wrong.
 
     \b
     Example:
@@ -78,16 +87,22 @@ def history(**options: Any) -> int:
 @click.command(short_help="Verdict and remaining moves while screws are turned.")
 @PROJECT
 @click.option("--survey", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
-              help="Folder to watch. [default: PROJECT/survey]")  # fmt: skip
+              help="Folder of surveyed points to watch. [default: PROJECT/survey, unless readings are "
+                   "named]")  # fmt: skip
+@click.option("--readings", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
+              help="Folder of instrument readings to watch, alone or beside a survey folder that is named. [default: "
+                   "PROJECT/readings if there is no survey]")  # fmt: skip
 @click.option("--interval", default="1", show_default=True, callback=number("a time of at least 0.05 s", 0.05),
               metavar="S", help="Look every so many seconds.")  # fmt: skip
 @click.option("--once", is_flag=True, help="Look once, tell of the slab measured last, and end.")
 @click.option("--until-idle", callback=number("a time of at least 0 s", 0.0), metavar="S",
               help="End when nothing has changed for so many seconds. [default: Ctrl-C ends]")  # fmt: skip
 def follow(**options: Any) -> int:
-    """Watch a survey folder while screws are turned: verdict and remaining moves after every measurement.
+    """Watch surveyed points and readings while screws are turned: verdict and remaining moves at every measurement.
 
-    Nothing is written. The design is read once, at the start. Ctrl-C ends with exit status 130.
+    Of readings the set-up is solved again with every sight to control: one that lacks some waits and says what it
+    needs, and slabs seen from one that turns out to have moved are told again. Nothing is written. The design is
+    read once, at the start. Ctrl-C ends with exit status 130.
 
     \b
     Example:
