@@ -10,7 +10,9 @@ from test_viewer_section import curve_section, notched
 
 from viewer.bodies import anchor_body, bed_body, symbol_body
 from viewer.colours import VERDICTS
-from viewer.mesh import corner_values_mm, deviation_at_mm, prism, slab_mesh, unrolled_mesh
+from viewer.deviation_layer import deviation_layer
+from viewer.mesh import corner_values_mm, deviation_at_mm, slab_mesh, unrolled_mesh
+from viewer.prism import prism
 from viewer.rows import Rows, chainage_ticks, rows_of
 from viewer.section import OUT
 from viewer.thinning import gravest, representatives
@@ -87,7 +89,7 @@ def test_values_agree_with_the_surveyed_marks(section):
 
 
 def test_a_slab_not_measured_stands_at_its_target_without_a_value(section):
-    mesh = slab_mesh(section, quantity="along", factor=100.0)
+    mesh = slab_mesh(section, layer=deviation_layer(section, "along"), factor=100.0)
     target = slab_mesh(section, factor=0.0)
     blank = np.isin(mesh.slab_of_point, [7, 31])
     assert np.isnan(mesh.value_of_point[blank]).all()
@@ -115,7 +117,7 @@ def test_float32_of_the_mesh_keeps_a_hundredth_of_a_millimetre(section):
 def test_unrolled_heights_and_places(section):
     rows = Rows(30.0, 100.0, 4)
     mesh = unrolled_mesh(
-        section, rows, quantity="up", row_pitch=50.0, width_factor=10.0, height_factor=2000.0, limit_mm=2.0
+        section, rows, deviation_layer(section, "up"), row_pitch=50.0, width_factor=10.0, height_factor=2000.0
     )
     points = mesh.points.reshape(60, 8, 3)
     rectangle, value = corner_values_mm(section, "up")
@@ -134,7 +136,12 @@ def test_unrolled_heights_and_places(section):
 
 def test_unrolled_blocks_face_outwards(section):
     mesh = unrolled_mesh(
-        section, rows_of(section), quantity="up", row_pitch=50.0, width_factor=10.0, height_factor=2000.0, limit_mm=2.0
+        section,
+        rows_of(section),
+        deviation_layer(section, "up"),
+        row_pitch=50.0,
+        width_factor=10.0,
+        height_factor=2000.0,
     )
     faces = mesh.faces[mesh.slab_of_face == 12]
     points = mesh.points - mesh.points[mesh.slab_of_point == 12].mean(axis=0)
@@ -175,17 +182,17 @@ def test_symbols_are_filled_once():
 
 def test_a_thinned_section_keeps_the_worst_of_each_column(section):
     rows = rows_of(section)
-    assert len(representatives(section, rows, "up", 1000)) == 60
-    few = representatives(section, rows, "up", 4)
+    assert len(representatives(section, rows, np.abs(section.largest("up")), 1000)) == 60
+    few = representatives(section, rows, np.abs(section.largest("up")), 4)
     assert len(few) == 4 * rows.count
     assert {21, 41} <= set(few.tolist())  # the two great deviations of the sample
     assert not {7, 31} & set(few.tolist())
 
 
 def test_the_gravest_symbol_stays(section):
-    few = gravest(section, rows_of(section), 3)
+    few = gravest(section, section.verdict, rows_of(section), 3)
     assert set(np.flatnonzero(section.verdict == OUT)) & set(few.tolist())
-    every = gravest(section, rows_of(section), 10_000)
+    every = gravest(section, section.verdict, rows_of(section), 10_000)
     np.testing.assert_array_equal(every, np.flatnonzero(section.verdict != 0))
 
 
@@ -215,7 +222,7 @@ def test_two_hundred_thousand_slabs_in_a_second():
     made = curve_section(200_000)
     started = time.perf_counter()
     mesh = unrolled_mesh(
-        made, rows_of(made), quantity="up", row_pitch=50.0, width_factor=10.0, height_factor=2000.0, limit_mm=2.0
+        made, rows_of(made), deviation_layer(made, "up"), row_pitch=50.0, width_factor=10.0, height_factor=2000.0
     )
     took = time.perf_counter() - started
     print(f"{len(mesh.faces)} triangles in {took:.2f} s")

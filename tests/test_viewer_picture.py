@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from matplotlib import image as matplotlib_image
+from picture_layers import MAKERS
 from test_viewer_section import curve_section
 
 from geometry.errors import SlabposeError
 from viewer import scene
 from viewer.colours import UNKNOWN, colours
+from viewer.deviation_layer import deviation_layer
 from viewer.flat import flat_picture, flat_sheet
 from viewer.gl import Answer, prepare
 from viewer.sheet import number_mm, shortened, spread, text_width
@@ -54,6 +56,7 @@ def assert_clear(sheet):
 SAMPLES = {
     "short": {"n": 60},
     "long": {"n": 1200},
+    "kilometres": {"n": 5000},
     "very long": {"n": 30_000},
     "one": {"n": 1, "unmeasured": (), "worst": 0},
     "few": {"n": 5, "unmeasured": ()},
@@ -62,9 +65,17 @@ SAMPLES = {
 
 
 @pytest.mark.parametrize("quantity", ["across", "along", "up"])
-@pytest.mark.parametrize("sample", SAMPLES)
+@pytest.mark.parametrize("sample", [name for name in SAMPLES if name != "kilometres"])
 def test_words_keep_clear_in_the_flat_picture(sample, quantity):
-    assert_clear(flat_sheet(curve_section(**SAMPLES[sample]), quantity=quantity))
+    made = curve_section(**SAMPLES[sample])
+    assert_clear(flat_sheet(made, deviation_layer(made, quantity)))
+
+
+@pytest.mark.parametrize("layer", MAKERS)
+@pytest.mark.parametrize("sample", ["short", "kilometres", "one", "few", "blank"])
+def test_words_of_decisions_keep_clear_in_the_flat_picture(sample, layer):
+    made = curve_section(**SAMPLES[sample])
+    assert_clear(flat_sheet(made, MAKERS[layer](made)))
 
 
 @pytest.mark.usefixtures("gl")
@@ -72,25 +83,37 @@ def test_words_keep_clear_in_the_flat_picture(sample, quantity):
 def test_words_keep_clear_in_the_picture(sample):
     made = curve_section(**SAMPLES[sample])
     worst = made.worst("across", 1)
-    assert_clear(scene.page(made, int(worst[0]) if len(worst) else 0, quantity="across", labels=8))
+    layer = deviation_layer(made, "across")
+    assert_clear(scene.page(made, int(worst[0]) if len(worst) else 0, layer, labels=8))
+
+
+@pytest.mark.usefixtures("gl")
+@pytest.mark.parametrize("layer", MAKERS)
+@pytest.mark.parametrize("sample", ["short", "kilometres", "one", "blank"])
+def test_words_of_decisions_keep_clear_in_the_picture(sample, layer):
+    made = curve_section(**SAMPLES[sample])
+    shown = MAKERS[layer](made)
+    worst = shown.ranked(1)
+    assert_clear(scene.page(made, int(worst[0]) if len(worst) else 0, shown, labels=8))
 
 
 def test_long_names_keep_clear(section):
     names = np.array([f"Bridge-7/left-track/slab-{place:05d}" for place in range(60)])
     long = replace(section, slab_names=names, title="A section with a name that does not end " * 5)
-    assert_clear(flat_sheet(long))
+    assert_clear(flat_sheet(long, deviation_layer(long, "up")))
 
 
 def test_a_dollar_sign_in_a_name_is_only_a_sign(section):
     names = np.array([f"${place}$" for place in range(60)])
-    told = [words for words, _ in words_of(flat_sheet(replace(section, slab_names=names, title="$x$ and $y$")))]
+    made = replace(section, slab_names=names, title="$x$ and $y$")
+    told = [words for words, _ in words_of(flat_sheet(made, deviation_layer(made, "up")))]
     assert "$x$ and $y$" in told
     assert any(words.startswith("$21$  +4") for words in told)
 
 
 @pytest.mark.parametrize("quantity", ["across", "along", "up"])
 def test_the_worst_is_named_with_its_value_sign_and_unit(section, quantity):
-    told = [words for words, _ in words_of(flat_sheet(section, quantity=quantity))]
+    told = [words for words, _ in words_of(flat_sheet(section, deviation_layer(section, quantity)))]
     worst = section.worst(quantity, 1)[0]
     value = number_mm(section.largest(quantity)[worst])
     assert f"{section.slab_names[worst]}  {value} mm" in told
@@ -103,7 +126,7 @@ def pixels(path):
 
 
 def test_pixels_of_the_flat_picture_show_the_scale(section, tmp_path):
-    flat_picture(section, tmp_path / "flat.png")
+    flat_picture(section, tmp_path / "flat.png", deviation_layer(section, "up"))
     shot = pixels(tmp_path / "flat.png")
     assert shot.shape == (900, 1600, 3)
     worst = np.rint(colours(4.0, 2.0) * 255)
@@ -120,7 +143,7 @@ def test_pixels_of_the_flat_picture_show_the_scale(section, tmp_path):
 @pytest.mark.parametrize("suffix", ["svg", "pdf"])
 def test_drawings_can_be_scaled_and_repeat_themselves(section, tmp_path, suffix):
     for name in ("first", "second"):
-        flat_picture(section, tmp_path / f"{name}.{suffix}")
+        flat_picture(section, tmp_path / f"{name}.{suffix}", deviation_layer(section, "up"))
     first = (tmp_path / f"first.{suffix}").read_bytes()
     assert first.startswith({"svg": b"<?xml", "pdf": b"%PDF"}[suffix])
     assert first == (tmp_path / f"second.{suffix}").read_bytes()
@@ -128,8 +151,9 @@ def test_drawings_can_be_scaled_and_repeat_themselves(section, tmp_path, suffix)
 
 def test_without_opengl_the_flat_picture_stands_in(section, tmp_path, monkeypatch):
     monkeypatch.setattr(scene, "prepare", lambda: Answer(False, "", "install something"))
-    drawn = scene.picture(section, tmp_path / "a.png")
-    flat_picture(section, tmp_path / "b.png")
+    layer = MAKERS["gap"](section)
+    drawn = scene.picture(section, tmp_path / "a.png", layer)
+    flat_picture(section, tmp_path / "b.png", layer)
     assert drawn.flat
     assert drawn.told == "install something"
     assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
@@ -137,9 +161,9 @@ def test_without_opengl_the_flat_picture_stands_in(section, tmp_path, monkeypatc
 
 def test_unknown_quantity_or_slab_is_told(section, tmp_path):
     with pytest.raises(SlabposeError, match="no quantity"):
-        scene.picture(section, tmp_path / "a.png", quantity="sideways")
+        deviation_layer(section, "sideways")
     with pytest.raises(SlabposeError, match="no slab"):
-        scene.picture(section, tmp_path / "a.png", slab="Z9")
+        scene.picture(section, tmp_path / "a.png", deviation_layer(section, "up"), slab="Z9")
     assert not list(tmp_path.iterdir())
 
 
@@ -160,7 +184,7 @@ def test_labels_are_spread_without_touching():
 
 
 def test_width_of_words_is_that_of_the_renderer(section):
-    for words, box in words_of(flat_sheet(section)):
+    for words, box in words_of(flat_sheet(section, deviation_layer(section, "up"))):
         if words == "Hill tunnel":
             assert text_width(words, 7.0) == pytest.approx(box.width, abs=3.0)
 

@@ -1,17 +1,24 @@
 """The three-dimensional views: bodies, projection, pixels, keys and picking."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from picture_layers import MAKERS, move_values, rail_values
 from test_viewer_section import curve_section
 
 from geometry.errors import SlabposeError
 from viewer import window
 from viewer.close import close_view, exaggeration
 from viewer.colours import UNKNOWN, colours
+from viewer.deviation_layer import deviation_layer
 from viewer.gl import prepare
 from viewer.mesh import corner_values_mm, slab_vertices
+from viewer.move_layer import move_layer
 from viewer.overview import overview
+from viewer.rail_layer import rail_layer
 from viewer.scene import picture
+from viewer.section import QUANTITIES
 from viewer.stage import image, on_page, stage
 
 
@@ -31,7 +38,7 @@ def gl():
 @pytest.fixture(scope="module")
 def close(section):
     plotter = stage(1072, 294, "#f5f6f7")
-    drawn = close_view(plotter, section, 21)
+    drawn = close_view(plotter, section, 21, deviation_layer(section, "up"))
     yield drawn, plotter, image(plotter)
     plotter.close()
 
@@ -39,7 +46,7 @@ def close(section):
 @pytest.fixture(scope="module")
 def over(section):
     plotter = stage(1536, 380, "#ffffff")
-    drawn = overview(plotter, section)
+    drawn = overview(plotter, section, deviation_layer(section, "up"))
     yield drawn, image(plotter)
     plotter.close()
 
@@ -75,7 +82,7 @@ def test_close_view_stands_in_the_frame_of_the_slab(close, section):
 def test_near_the_ends_the_close_view_keeps_its_dozen(section):
     for slab, first in ((0, 0), (1, 0), (59, 47)):
         plotter = stage(200, 100, "#ffffff")
-        drawn = close_view(plotter, section, slab)
+        drawn = close_view(plotter, section, slab, deviation_layer(section, "up"))
         np.testing.assert_array_equal(drawn.slabs, np.arange(first, first + 13))
         plotter.close()
 
@@ -139,27 +146,33 @@ def test_overview_factors_are_what_the_mesh_has(over, section):
 def test_overview_thins_a_very_long_section():
     made = curve_section(30_000)
     plotter = stage(1536, 380, "#ffffff")
-    drawn = overview(plotter, made)
-    assert len(drawn.mesh.points) // 8 < 8000
+    drawn = overview(plotter, made, deviation_layer(made, "up"))
+    assert len(drawn.mesh.rims) < 8000
     assert set(made.worst("up", 8)) <= set(drawn.mesh.slab_of_face)
     plotter.close()
 
 
 def test_picture_is_a_page_of_both_views(section, tmp_path):
-    drawn = picture(section, tmp_path / "both.png")
+    drawn = picture(section, tmp_path / "both.png", deviation_layer(section, "up"))
     assert not drawn.flat
     assert drawn.path.stat().st_size > 50_000
 
 
 @pytest.fixture(scope="module")
 def opened(section):
-    made = window.Window(section, off_screen=True, size=(800, 500))
+    def nothing():
+        raise SlabposeError("no bed was surveyed")
+
+    sources = {name: (lambda name=name: [deviation_layer(section, name)]) for name in QUANTITIES}
+    sources |= {"gap": nothing, "move": lambda: [MAKERS["move"](section)]}
+    sources["rail"] = lambda: [MAKERS["rail"](section), MAKERS["cant"](section)]
+    made = window.Window(section, sources, off_screen=True, size=(800, 500))
     yield made
     made.plotter.close()
 
 
 def test_keys_change_quantity_slab_and_exaggeration(opened):
-    assert (opened.slab, opened.quantity, opened.close.factor) == (21, "up", 100.0)
+    assert (opened.slab, opened.layer.name, opened.close.factor) == (21, "up", 100.0)
     opened.press("n")
     assert (opened.slab, opened.close.slab) == (22, 22)
     opened.press("b")
@@ -169,7 +182,7 @@ def test_keys_change_quantity_slab_and_exaggeration(opened):
     opened.press("minus")
     assert opened.close.factor == 50.0
     opened.press("x")
-    assert opened.over.plan.limit_mm == 4.0
+    assert opened.over.plan.values.above == 4.0
     opened.press("w")
     assert opened.slab == opened.section.worst("across", 1)[0]
     opened.press("F5")
@@ -195,4 +208,172 @@ def test_a_click_on_a_block_finds_its_slab(opened, section):
 def test_a_window_needs_a_screen(section, monkeypatch):
     monkeypatch.setattr(window, "has_screen", lambda: False)
     with pytest.raises(SlabposeError, match="no screen"):
-        window.show(section)
+        window.show(section, {})
+
+
+def one_move(section, slab, lift=0.0, push=0.0):
+    n = len(section)
+    lifts, pushes = np.zeros((n, 4)), np.zeros((n, 2))
+    lifts[slab], pushes[slab] = lift, push
+    return move_layer(move_values(section, lifts, pushes))
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_arrows_in_three_dimensions_point_where_slabs_have_to_go(section, sign):
+    """In the close view's frame and in the grid, against the axes of the target slab."""
+    plotter = stage(300, 200, "#ffffff")
+    layer = one_move(section, 24, lift=3.0 * sign, push=1.5 * sign)
+    drawn = close_view(plotter, section, 24, layer)
+    ways = drawn.arrow_tips - drawn.arrow_tails
+    assert ways.shape == (6, 3)
+    assert (sign * ways[:4, 2] > 0.3).all()
+    assert (sign * ways[4:, 0] > 0.3).all()
+    grid = ways @ _frame_of(section, 24).T
+    wanted = section.target_rotation[24][:, [2, 2, 2, 2, 0, 0]].T * sign
+    np.testing.assert_allclose(grid / np.linalg.norm(grid, axis=1)[:, None], wanted, rtol=0, atol=1e-9)
+    # The larger move has the longer arrow, and arrows stand outside the slab, over it or before its right edge.
+    assert np.linalg.norm(ways[0]) > np.linalg.norm(ways[4])
+    inside = drawn.mesh.points[drawn.mesh.slab_of_point == 24] @ _frame_of(section, 24).T @ section.target_rotation[24]
+    ends = np.stack([drawn.arrow_tails[:4], drawn.arrow_tips[:4]]) @ _frame_of(section, 24).T
+    assert (ends @ section.target_rotation[24])[..., 2].min() > inside[:, 2].max() - 0.06
+    assert min(drawn.arrow_tails[4:, 0].min(), drawn.arrow_tips[4:, 0].min()) > 1.1
+    words = [label.text for label in drawn.labels if label.kind == "arrow"]
+    assert words == 4 * ["3.0 up" if sign > 0 else "3.0 down"] + 2 * ["1.5 right" if sign > 0 else "1.5 left"]
+    plotter.close()
+
+
+def test_a_mirrored_project_has_mirrored_arrows(section):
+    """The same slabs on a left-hand curve: east and west exchanged, and left and right of every slab."""
+    mirror = np.diag([-1.0, 1.0, 1.0])
+
+    def flipped(points):
+        return points @ mirror
+
+    deviation = section.corner_deviation_mm[:, [1, 0, 3, 2]] * [-1.0, 1.0, 1.0]
+    other = replace(
+        section, corner_deviation_mm=deviation, target_position=flipped(section.target_position),
+        built_position=flipped(section.built_position),
+        target_rotation=mirror @ section.target_rotation @ mirror,
+        built_rotation=mirror @ section.built_rotation @ mirror,
+        rail_left=flipped(section.rail_right), rail_right=flipped(section.rail_left), axis=flipped(section.axis),
+        anchor_position=flipped(section.anchor_position),
+    )  # fmt: skip
+    found = []
+    for made, push in ((section, 2.0), (other, -2.0)):
+        plotter = stage(300, 200, "#ffffff")
+        drawn = close_view(plotter, made, 24, one_move(made, 24, lift=1.0, push=push))
+        found.append((drawn.arrow_tips - drawn.arrow_tails) @ _frame_of(made, 24).T)
+        plotter.close()
+    np.testing.assert_allclose(flipped(found[0]), found[1], rtol=0, atol=1e-6)
+
+
+def _frame_of(section, slab):
+    forward = section.target_rotation[slab, :2, 1] / np.linalg.norm(section.target_rotation[slab, :2, 1])
+    return np.column_stack([[forward[1], -forward[0], 0.0], [*forward, 0.0], [0.0, 0.0, 1.0]])
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_arrows_in_the_rows_start_at_zero(section, sign):
+    plotter = stage(1536, 380, "#ffffff")
+    drawn = overview(plotter, section, one_move(section, 24, lift=0.8 * sign, push=1.0))
+    assert drawn.arrow_slab.tolist() == [24, 24]
+    tails, tips = (on_page(plotter, points, 1536, 380) for points in (drawn.arrow_tails, drawn.arrow_tips))
+    plan = drawn.plan
+    zero = plan.page(1, 0.0, plan.guides[0], 0.0)[1]
+    end = plan.page(1, 0.0, plan.guides[0], 0.8 * sign)[1]
+    np.testing.assert_allclose(tails[:, 1], zero, rtol=0, atol=0.6)
+    np.testing.assert_allclose(tips[:, 1], end, rtol=0, atol=0.6)
+    plotter.close()
+
+
+def test_rows_of_the_rail_keep_both_rails_apart(section):
+    plotter = stage(1536, 380, "#ffffff")
+    drawn = overview(plotter, section, MAKERS["rail"](section))
+    plan = drawn.plan
+    assert plan.walls == pytest.approx((-0.75, 0.75), abs=1e-3)
+    # The highest value of the right rail stays below the lowest one of the left rail, which is behind it.
+    right = plan.page(0, 0.0, plan.walls[1], plan.values.above)[1]
+    left = plan.page(0, 0.0, plan.walls[0], -plan.values.below)[1]
+    assert right >= left - 0.5
+    assert plan.front(0) < plan.pitch - 20.0
+    shot = image(plotter)
+    layer = MAKERS["rail"](section)
+    value = layer.rails.value_mm[8 * 21 + 4]
+    for which, across in enumerate(plan.walls):
+        height = min(value[which], plan.values.above) - 0.3 * plan.values.above
+        x, y = plan.page(1, plan.rows.place(layer.rails.distance[8 * 21 + 4]), across, height)
+        wanted = np.rint(colours(layer.scale.share(value[which]), 1.0) * 255)
+        np.testing.assert_allclose(shot[round(float(y)), round(float(x))], wanted, atol=6)
+    plotter.close()
+
+
+def test_low_rows_show_the_rail_that_is_further_out():
+    made = curve_section(5000)
+    plotter = stage(1536, 380, "#ffffff")
+    assert overview(plotter, made, MAKERS["rail"](made)).plan.walls == (0.0,)
+    plotter.close()
+
+
+def test_rails_of_the_close_view_lie_off_the_design_by_the_factor(section):
+    values = rail_values(section)
+    still = replace(values, trace=replace(values.trace, shift_mm=np.zeros_like(values.trace.shift_mm)))
+    found = []
+    for one in (values, still):
+        plotter = stage(300, 200, "#ffffff")
+        found.append(close_view(plotter, section, 21, rail_layer(one, 60), factor=50.0))
+        plotter.close()
+    way = (found[0].rails - found[1].rails) @ _frame_of(section, 21).T
+    seats = np.flatnonzero(np.isin(values.trace.slab, found[0].slabs))
+    assert len(found[0].rails) == 2 * len(seats)
+    axes = section.target_rotation[values.trace.slab[seats]]
+    for which, part in enumerate(np.split(way, 2)):
+        shift = np.nan_to_num(values.trace.shift_mm[seats, which]) / 1000.0
+        wanted = 50.0 * (axes[:, :, 0] * shift[:, :1] + axes[:, :, 2] * shift[:, 1:])
+        np.testing.assert_allclose(part, wanted, rtol=0, atol=1e-9)
+    # Without a shift the rails lie on the design rails: three quarters of a metre to either side of the middle.
+    np.testing.assert_allclose(np.abs(found[1].rails[:8, 0] - found[1].rails[len(seats) :][:8, 0]), 1.5, atol=0.02)
+
+
+def test_the_bed_of_the_close_view_rises_under_the_high_spot(section):
+    plotter = stage(300, 200, "#ffffff")
+    drawn = close_view(plotter, section, 20, MAKERS["gap"](section))
+    assert drawn.factor == 10.0
+    bed = drawn.bed @ _frame_of(section, 20).T @ section.target_rotation[20]
+    surface = bed[np.abs(bed[:, :2]).max(axis=1) < 2.0]
+    highest = surface[surface[:, 2].argmax()]
+    np.testing.assert_allclose(highest[:2], [0.5 * 1.17, -0.25 * 2.465], rtol=0, atol=0.1)
+    assert -0.19 - 10.0 * 0.033 < highest[2] < -0.19 - 10.0 * 0.024
+    plotter.close()
+
+
+def test_keys_switch_to_gap_move_and_rail(opened):
+    opened.press("z")
+    opened.press("g")
+    assert (opened.layer.name, opened.told) == ("up", "no bed was surveyed")
+    opened.press("m")
+    assert (opened.layer.name, opened.told) == ("move", "")
+    assert len(opened.over.arrow_slab)
+    opened.press("r")
+    opened.press("r")
+    assert opened.layer.heading.endswith("cant")
+    opened.press("r")
+    assert opened.layer.heading.endswith("level, chord 5 + 5 m")
+    assert opened.over.plan.walls
+    opened.press("z")
+    assert opened.layer.name == "up"
+
+
+def test_words_move_with_the_size_of_the_window(section):
+    made = window.Window(section, {"up": lambda: [deviation_layer(section, "up")]}, off_screen=True, size=(800, 500))
+
+    def far_right():
+        names = [name for name in made.plotter.renderers[1].actors if name.startswith("text n next slab")]
+        (actor,) = [made.plotter.renderers[1].actors[name] for name in names]
+        return actor.GetPosition()[0]
+
+    assert far_right() == 784.0
+    made.plotter.window_size = [1000, 700]
+    made.resized()
+    assert far_right() == 984.0
+    assert (made.over.plan.width, made.size) == (1000.0, (1000, 700))
+    made.plotter.close()

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from viewer.mesh import prism
+from viewer.prism import prism
 from viewer.section import Section
 
-__all__ = ["anchor_body", "bed_body", "nearest_slab", "polygon_faces", "symbol_body"]
+__all__ = ["anchor_body", "arrow_body", "bed_body", "nearest_slab", "polygon_faces", "symbol_body"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -81,7 +81,9 @@ def bed_body(section: Section, slabs: ArrayLike, origin: ArrayLike) -> tuple[Flo
     return points.reshape(-1, 3), np.concatenate([first.reshape(-1, 3), second.reshape(-1, 3), *ends])
 
 
-def anchor_body(section: Section, anchors: ArrayLike, origin: ArrayLike, sides: int = 24) -> tuple[Floats, Integers]:
+def anchor_body(
+    section: Section, anchors: ArrayLike, origin: ArrayLike, drop: float = 0.0, sides: int = 24
+) -> tuple[Floats, Integers]:
     """Return anchors as cylinders that stand square on the bed of the nearest slab.
 
     Parameters
@@ -90,6 +92,8 @@ def anchor_body(section: Section, anchors: ArrayLike, origin: ArrayLike, sides: 
     anchors : array_like of int, shape (a,)
     origin : array_like, shape (3,)
         Subtracted from the grid coordinates, m.
+    drop : float
+        How far they reach below their feet, to a bed that is drawn lower, m.
     sides : int
 
     Returns
@@ -103,7 +107,7 @@ def anchor_body(section: Section, anchors: ArrayLike, origin: ArrayLike, sides: 
     feet = section.anchor_position[chosen]
     turn = 2.0 * np.pi * np.arange(sides) / sides
     circle = section.anchor_radius * np.column_stack([np.cos(turn), np.sin(turn)])
-    vertices, faces = prism(circle, section.anchor_height)
+    vertices, faces = prism(circle, section.anchor_height + drop)
     vertices[:, 2] += section.anchor_height
     rotation = section.target_rotation[nearest_slab(section, feet)] if len(feet) else np.empty((0, 3, 3))
     points = vertices @ rotation.swapaxes(-1, -2) + (feet - np.asarray(origin, dtype=np.float64))[:, None]
@@ -143,4 +147,39 @@ def symbol_body(
     centre, along, across = (np.atleast_2d(np.asarray(value, dtype=np.float64)) for value in (centres, up, right))
     points = centre[:, None] + scale * (flat[:, :1] * across[:, None] + flat[:, 1:] * along[:, None])
     start = len(flat) * np.arange(len(centre))
+    return points.reshape(-1, 3), (start[:, None, None] + faces).reshape(-1, 3)
+
+
+def arrow_body(
+    tails: ArrayLike, tips: ArrayLike, sight: ArrayLike, *, head: float, half_width: float, shaft: float
+) -> tuple[Floats, Integers]:
+    """Return flat arrows that show their broad side along a sight line.
+
+    Parameters
+    ----------
+    tails, tips : array_like, shape (a, 3)
+        An arrow shorter than its head is drawn as a smaller head alone.
+    sight : array_like, shape (3,)
+        From the eye onwards.
+    head, half_width, shaft : float
+        Length and half width of the head, half width of the shaft; in the unit of the points.
+
+    Returns
+    -------
+    ndarray, shape (7 a, 3)
+        Tip, head, shaft of each arrow.
+    ndarray of int, shape (3 a, 3)
+        Triangles.
+    """
+    tail, tip = (np.asarray(value, dtype=np.float64).reshape(-1, 3) for value in (tails, tips))
+    length = np.linalg.norm(tip - tail, axis=1)
+    along = (tip - tail) / np.maximum(length, 1e-12)[:, None]
+    across = np.cross(along, np.asarray(sight, dtype=np.float64))
+    across /= np.maximum(np.linalg.norm(across, axis=1), 1e-12)[:, None]
+    size = np.minimum(1.0, length / head)[:, None]
+    neck = tip - along * head * size
+    wide, thin = across * half_width * size, across * shaft * size
+    points = np.stack([tip, neck + wide, neck - wide, neck + thin, tail + thin, tail - thin, neck - thin], axis=1)
+    faces = np.array([[0, 1, 2], [3, 4, 5], [3, 5, 6]])
+    start = 7 * np.arange(len(tip))
     return points.reshape(-1, 3), (start[:, None, None] + faces).reshape(-1, 3)

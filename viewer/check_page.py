@@ -13,11 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from geometry.alignment import format_chainage
+from geometry.exchange.bowing_tables import bowing_of, curl_of
 from geometry.exchange.project import Project
 from geometry.exchange.results import CAUTIONS, Columns, made_from, summary
 from geometry.exchange.survey_files import Survey
 from geometry.exchange.writing import table_to_records
 from geometry.placement import QUANTITY_WORDS, SectionCheck, Tolerance
+from viewer.bowing_page import bowed_lines, curl_lines
 from viewer.terminal import TableColumn, print_table, visible
 
 __all__ = ["Chosen", "check_document", "show_check", "show_list"]
@@ -103,14 +105,23 @@ def show_check(
     held = int((answer.held & chosen.slabs).sum())
     if held:
         many = "s were" if held > 1 else " was"
-        sys.stdout.write(f"\n{held} slab{many} measured after injection: mortar holds, no moves are given.\n")
+        text = f"{held} slab{many} measured after injection: mortar holds, no moves are given."
+        show_list("These slabs stay", [(".", text)], None)
     _show_joints(joints, everything=everything)
     most = None if everything else _MOST_FINDINGS
     show_list("Found in the survey  (! no verdict until it is cleared up)", [
         ("!" if finding.withholds else ".", finding.text) for finding in _findings(answer, chosen)
     ], most)  # fmt: skip
+    _show_bowing(project, answer, chosen, most)
     show_list("Found in the layout", [("!", str(problem)) for problem in project.layout_findings], most)
     show_list("Mind", [(".", caution) for caution in CAUTIONS], None)
+
+
+def _show_bowing(project: Project, answer: SectionCheck, chosen: Chosen, most: int | None) -> None:
+    """Tell of curl and twist, only where there is something to say."""
+    bowed = bowed_lines(project, bowing_of(project, answer), chosen.slabs)
+    curl = curl_lines(project, curl_of(project), project.settings.ready.temperature_difference_k)
+    show_list("Bowed slabs", [(".", line) for line in (*bowed, *curl)], most)
 
 
 def show_list(title: str, lines: Sequence[tuple[str, str]], most: int | None) -> None:

@@ -20,8 +20,10 @@ from viewer.section import NOT_MEASURED, OUT, UNDECIDED, WITHIN
 __all__ = [
     "ANCHOR",
     "BED",
+    "CONCRETE",
     "GROUND",
     "INK",
+    "MORTAR",
     "MUTED",
     "PAPER",
     "RAIL",
@@ -30,7 +32,6 @@ __all__ = [
     "Look",
     "colours",
     "oklab_to_srgb",
-    "scale_limit_mm",
     "srgb_to_oklab",
     "table",
 ]
@@ -44,6 +45,8 @@ GROUND = "#e4e8eb"
 UNKNOWN = "#9aa3ab"
 BED = "#d3cec4"
 ANCHOR = "#bdb6a8"
+CONCRETE = "#cfd4d8"
+MORTAR = "#a69c8a"
 RAIL = "#59636c"
 
 # Rows of the two matrices of the cited paper: linear sRGB to cone responses, and their cube roots to L, a, b.
@@ -149,11 +152,6 @@ def colours(values: ArrayLike, limit: float) -> Floats:
     index = np.rint((place + 1.0) * 0.5 * (len(scale) - 1)).astype(np.int64)
     unknown = [int(UNKNOWN[at : at + 2], 16) / 255.0 for at in (1, 3, 5)]
     return np.where(known[..., None], scale[index], unknown)
-
-
-def scale_limit_mm(tolerance_mm: float) -> float:
-    """Return where the scale ends for a tolerance half width: at twice the tolerance, mm."""
-    return 2.0 * tolerance_mm
 
 
 class Look(NamedTuple):

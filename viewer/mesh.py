@@ -12,10 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from viewer.layer import Layer, field_at, rectangles
+from viewer.prism import prism
 from viewer.rows import Rows
 from viewer.section import QUANTITIES, Section
 
-__all__ = ["SlabMesh", "corner_values_mm", "deviation_at_mm", "prism", "slab_mesh", "slab_vertices", "unrolled_mesh"]
+__all__ = ["SlabMesh", "corner_values_mm", "deviation_at_mm", "slab_mesh", "slab_vertices", "unrolled_mesh"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -34,9 +36,11 @@ class SlabMesh:
     slab_of_face, slab_of_point : ndarray of int, shapes (f,) and (p,)
         Which slab a triangle (what a pick reports) and a vertex belong to.
     value_of_point : ndarray, shape (p,)
-        The chosen quantity, mm; nan where not measured.
+        What the slabs are coloured by, mm; nan where unknown.
     origin : ndarray, shape (3,)
         What was subtracted from grid coordinates, m.
+    rims : ndarray, shape (s, e, 3)
+        Of blocks: the edge of each block's top, anticlockwise from the back left corner, m. Else empty.
     """
 
     points: Floats
@@ -45,53 +49,7 @@ class SlabMesh:
     slab_of_point: Integers
     value_of_point: Floats
     origin: Floats
-
-
-def prism(outline: ArrayLike, thickness: float) -> tuple[Floats, Integers]:
-    """Return the vertices and triangles of an upright prism whose top face lies at z = 0.
-
-    Parameters
-    ----------
-    outline : array_like, shape (k, 2)
-        A simple polygon, either sense of turning, not closed, m.
-    thickness : float
-        m.
-
-    Returns
-    -------
-    ndarray, shape (2 k, 3)
-        The top ring, then the bottom ring, anticlockwise seen from above.
-    ndarray of int, shape (t, 3)
-        Triangles, anticlockwise seen from outside: the top first, then the bottom, then the sides.
-
-    Raises
-    ------
-    ValueError
-        If the outline crosses itself.
-    """
-    from scipy.spatial import KDTree
-    from shapely import constrained_delaunay_triangles, get_coordinates, get_parts
-    from shapely.geometry import Polygon
-
-    ring = np.asarray(outline, dtype=np.float64)
-    polygon = Polygon(ring)
-    if not polygon.is_valid:
-        raise ValueError("the outline of a slab crosses itself")
-    if not polygon.exterior.is_ccw:
-        ring = ring[::-1]
-    k = len(ring)
-    corners = get_coordinates(get_parts(constrained_delaunay_triangles(polygon))).reshape(-1, 4, 2)[:, :3]
-    top = KDTree(ring).query(corners.reshape(-1, 2))[1].reshape(-1, 3)
-    edge, span = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    clockwise = edge[:, 0] * span[:, 1] - edge[:, 1] * span[:, 0] < 0.0
-    top[clockwise] = top[clockwise][:, ::-1]
-    here = np.arange(k)
-    following = np.roll(here, -1)
-    sides = np.vstack(
-        [np.column_stack([here, here + k, following + k]), np.column_stack([here, following + k, following])]
-    )
-    vertices = np.vstack([np.column_stack([ring, np.zeros(k)]), np.column_stack([ring, np.full(k, -float(thickness))])])
-    return vertices, np.vstack([top, top[:, ::-1] + k, sides]).astype(np.int64)
+    rims: Floats
 
 
 def deviation_at_mm(section: Section, slabs: Integers, vertices: Floats) -> Floats:
@@ -161,7 +119,7 @@ def slab_mesh(
     section: Section,
     slabs: ArrayLike | None = None,
     *,
-    quantity: str = "up",
+    layer: Layer | None = None,
     factor: float = 1.0,
     origin: ArrayLike | None = None,
 ) -> SlabMesh:
@@ -172,8 +130,8 @@ def slab_mesh(
     section : Section
     slabs : array_like of int, shape (s,), optional
         Which slabs; all if left out.
-    quantity : str
-        What ``value_of_point`` holds.
+    layer : Layer, optional
+        What ``value_of_point`` holds; nan without one, or if it is no field.
     factor : float
         Exaggeration of the deviation; 0 gives the target slabs.
     origin : array_like, shape (3,), optional
@@ -184,18 +142,21 @@ def slab_mesh(
     SlabMesh
         Slabs of one type stand together, in the order of ``slabs``.
     """
-    section.quantity(quantity)
     chosen = np.arange(len(section)) if slabs is None else np.atleast_1d(np.asarray(slabs, dtype=np.int64))
     about = section.target_position[chosen[:1]].ravel() if origin is None else np.asarray(origin, dtype=np.float64)
-    axis = QUANTITIES.index(quantity)
+    field = None if layer is None else layer.field
+    cells = (1, 1) if field is None else (field.shape[2] - 1, field.shape[1] - 1)
+    corners = rectangles(section)
     points, faces, values, of_face, of_point = [], [], [], [], []
     first = 0
     for kind, (outline, thickness) in enumerate(zip(section.outlines, section.thickness, strict=True)):
         members = chosen[section.type_index[chosen] == kind]
-        vertices, triangles = prism(outline, thickness)
-        places, deviation_mm = slab_vertices(section, members, vertices, factor=factor, origin=about)
+        vertices, triangles = prism(outline, thickness, cells)
+        places, _ = slab_vertices(section, members, vertices, factor=factor, origin=about)
         points.append(places.reshape(-1, 3))
-        values.append(deviation_mm[:, :, axis].ravel())
+        blank = np.full((len(members), len(vertices)), np.nan)
+        value = blank if field is None else field_at(field[members], corners[members], vertices[:, :2])
+        values.append(value.ravel())
         faces.append(_repeated(triangles, len(members), len(vertices), first))
         of_face.append(np.repeat(members, len(triangles)))
         of_point.append(np.repeat(members, len(vertices)))
@@ -207,64 +168,85 @@ def slab_mesh(
         np.concatenate(of_point),
         np.concatenate(values),
         np.array(about),
+        np.empty((0, 0, 3)),
     )
 
 
 def corner_values_mm(section: Section, quantity: str) -> tuple[Floats, Floats]:
-    """Return the corners of each slab's surrounding rectangle and a quantity there.
+    """Return the corners of each slab's surrounding rectangle and a part of the deviation there.
 
     Returns
     -------
     ndarray, shape (n, 4, 2)
-        (across, along) in m, in the order back left, back right, forward right, forward left.
+        As `viewer.layer.rectangles` gives it.
     ndarray, shape (n, 4)
         mm; nan where not measured.
     """
     section.quantity(quantity)
-    low = np.array([ring.min(axis=0) for ring in section.outlines])
-    high = np.array([ring.max(axis=0) for ring in section.outlines])
-    rectangle = np.stack(
-        [low, np.column_stack([high[:, 0], low[:, 1]]), high, np.column_stack([low[:, 0], high[:, 1]])], axis=1
-    )[section.type_index]
+    rectangle = rectangles(section)
     vertices = np.concatenate([rectangle, np.zeros((*rectangle.shape[:2], 1))], axis=2)
     deviation_mm = deviation_at_mm(section, np.arange(len(section)), vertices)
     return rectangle, deviation_mm[:, :, QUANTITIES.index(quantity)]
 
 
-_SKIRT = np.array(
-    [[0, 1, 2], [0, 2, 3]]
-    + [triangle for a, b in ((0, 1), (1, 2), (2, 3), (3, 0)) for triangle in ([a, a + 4, b + 4], [a, b + 4, b])]
-)
+def _block(rows: int, columns: int) -> tuple[Integers, Integers, int]:
+    """Return how a block with a grid of points on its top is put together.
+
+    Returns
+    -------
+    order : ndarray of int, shape (rows * columns,)
+        Points of the grid, counted row by row, in the order of the block: the rim anticlockwise from the back left
+        corner, and then those inside.
+    faces : ndarray of int, shape (f, 3)
+        Triangles over the ordered points and, after them, the rim once more on the floor.
+    rim : int
+        Points on the rim.
+    """
+    grid = np.arange(rows * columns).reshape(rows, columns)
+    rim = np.concatenate([grid[0, :-1], grid[:-1, -1], grid[-1, :0:-1], grid[:0:-1, 0]])
+    order = np.concatenate([rim, grid[1:-1, 1:-1].ravel()])
+    place = np.empty(grid.size, dtype=np.int64)
+    place[order] = np.arange(grid.size)
+    back_left, back_right, forward_right, forward_left = (
+        place[part].ravel() for part in (grid[:-1, :-1], grid[:-1, 1:], grid[1:, 1:], grid[1:, :-1])
+    )
+    here = np.arange(len(rim))
+    following = np.roll(here, -1)
+    low, low_following = here + grid.size, following + grid.size
+    faces = [
+        (back_left, back_right, forward_right), (back_left, forward_right, forward_left),
+        (here, low, low_following), (here, low_following, following),
+    ]  # fmt: skip
+    return order, np.concatenate([np.column_stack(three) for three in faces]), len(rim)
 
 
 def unrolled_mesh(
     section: Section,
     rows: Rows,
+    layer: Layer,
     *,
-    quantity: str,
     row_pitch: float,
     width_factor: float,
     height_factor: float,
-    limit_mm: float,
     slabs: ArrayLike | None = None,
     least_length: float = 0.0,
 ) -> SlabMesh:
-    """Return the section unrolled in rows: slabs as blocks whose height is the deviation.
+    """Return the section unrolled in rows: slabs as blocks whose height is the field of a layer.
 
-    x runs along a row, y up the page (left of the track, since chainage runs to the right), z is the deviation.
-    Blocks stand on a floor at ``-1.1 * limit_mm``. A slab that was not measured stands at zero height.
+    x runs along a row, y up the page (left of the track, since chainage runs to the right), z is the value less the
+    middle of the layer's scale. Blocks stand on a floor a little below the lower end of the scale. Where the field
+    is unknown it counts as the middle; a layer without a field leaves flat blocks on the floor.
 
     Parameters
     ----------
     section : Section
     rows : Rows
-    quantity : str
+    layer : Layer
     row_pitch : float
         From row to row, m in the picture.
     width_factor, height_factor : float
-        Exaggeration across the track, and of the deviation.
-    limit_mm : float
-        Heights beyond it are drawn at it; ``value_of_point`` keeps the full value.
+        Exaggeration across the track, and of the values. Values beyond an end of the scale are drawn at it;
+        ``value_of_point`` keeps the full value.
     slabs : array_like of int, shape (s,), optional
         Which slabs; all if left out.
     least_length : float
@@ -273,24 +255,32 @@ def unrolled_mesh(
     Returns
     -------
     SlabMesh
-        Eight points and ten triangles a slab, in the order of ``slabs``.
+        In the order of ``slabs``, equally many points and triangles each.
     """
     chosen = np.arange(len(section)) if slabs is None else np.asarray(slabs, dtype=np.int64)
-    rectangle, value_mm = (part[chosen] for part in corner_values_mm(section, quantity))
-    n, distance = len(chosen), section.distance[chosen]
+    floor = layer.scale.floor
+    field = np.full((len(chosen), 2, 2), np.nan) if layer.field is None else layer.field[chosen]
+    n, r, c = field.shape
+    order, faces, rim = _block(r, c)
+    rectangle, distance = rectangles(section)[chosen], section.distance[chosen]
+    share = np.stack(np.meshgrid(np.linspace(0.0, 1.0, c), np.linspace(0.0, 1.0, r)), axis=-1).reshape(-1, 2)[order]
+    place = rectangle[:, None, 0] + share[None] * (rectangle[:, None, 2] - rectangle[:, None, 0])
+    value = field.reshape(n, -1)[:, order]
     stretch = np.maximum(1.0, least_length / np.ptp(rectangle[:, :, 1], axis=1))
-    height = 0.001 * height_factor * np.clip(np.nan_to_num(value_mm), -limit_mm, limit_mm)
-    points = np.empty((n, 8, 3))
-    points[:, :4, 0] = rows.place(distance)[:, None] + rectangle[:, :, 1] * stretch[:, None]
-    points[:, :4, 1] = -rows.row(distance)[:, None] * row_pitch - width_factor * rectangle[:, :, 0]
-    points[:, 4:, :2] = points[:, :4, :2]
-    points[:, :4, 2] = height
-    points[:, 4:, 2] = -0.0011 * height_factor * limit_mm
+    points = np.empty((n, len(order) + rim, 3))
+    top, low = points[:, : len(order)], points[:, len(order) :]
+    top[..., 0] = rows.place(distance)[:, None] + place[..., 1] * stretch[:, None]
+    top[..., 1] = -rows.row(distance)[:, None] * row_pitch - width_factor * place[..., 0]
+    height = floor if layer.field is None else np.nan_to_num(layer.scale.height(value))
+    top[..., 2] = 0.001 * height_factor * height
+    low[..., :2] = top[:, :rim, :2]
+    low[..., 2] = 0.001 * height_factor * floor
     return SlabMesh(
         points.reshape(-1, 3),
-        _repeated(_SKIRT, n, 8, 0),
-        np.repeat(chosen, len(_SKIRT)),
-        np.repeat(chosen, 8),
-        np.tile(value_mm, (1, 2)).ravel(),
+        _repeated(faces, n, points.shape[1], 0),
+        np.repeat(chosen, len(faces)),
+        np.repeat(chosen, points.shape[1]),
+        np.concatenate([value, value[:, :rim]], axis=1).ravel(),
         np.zeros(3),
+        points[:, :rim],
     )

@@ -7,6 +7,7 @@ PNG, so that every text has a place of its own whatever is drawn behind it.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -14,19 +15,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from viewer.colours import INK, MUTED, PAPER, UNKNOWN, VERDICTS, matplotlib_scale, scale_limit_mm
+from viewer.colours import INK, MUTED, PAPER, UNKNOWN, VERDICTS, matplotlib_scale
+from viewer.layer import Layer, Scale
 from viewer.section import WITHIN, Section, Structure
 
-__all__ = ["SIGNS", "Sheet", "factor_text", "number_mm", "shortened", "spread", "structure_words", "text_width"]
+__all__ = [
+    "Sheet",
+    "factor_text",
+    "mark_texts",
+    "number_mm",
+    "shortened",
+    "spread",
+    "structure_words",
+    "text_width",
+]
 
 Floats = NDArray[np.float64]
-
-SIGNS = {
-    "across": "+ to the right",
-    "along": "+ ahead",
-    "up": "+ above the target",
-}
-"""What a positive deviation means."""
 
 PIXELS_PER_POINT = 100.0 / 72.0
 
@@ -41,6 +45,21 @@ def number_mm(value: float, decimals: int = 1) -> str:
     """
     text = f"{value:+.{decimals}f}"
     return text[1:] if float(text) == 0.0 else text.replace("-", "\N{MINUS SIGN}")
+
+
+def mark_texts(scale: Scale, values: Sequence[float]) -> list[str]:
+    """Return values of a scale as texts with as many decimals as its marks need; signed if its middle is zero.
+
+    Examples
+    --------
+    >>> mark_texts(Scale.of_range(-0.5, 0.0, 0.5, ""), [-0.5, 1.0])
+    ['\N{MINUS SIGN}0.5', '+1.0']
+    >>> mark_texts(Scale.of_range(40.0, 50.0, 70.0, ""), [40.0, 90.0])
+    ['40', '90']
+    """
+    decimals = next((few for few in (0, 1) if all(abs(v - round(v, few)) < 1e-6 for v in scale.marks())), 2)
+    texts = [number_mm(value, decimals) for value in values]
+    return texts if scale.middle == 0.0 else [text.removeprefix("+") for text in texts]
 
 
 @lru_cache(maxsize=4096)
@@ -123,9 +142,13 @@ class Sheet:
         self.axes.set(xlim=(0.0, self.width), ylim=(self.height, 0.0))
         self.axes.axis("off")
 
-    def text(self, x: float, y: float, text: str, size: float, **style: Any) -> Any:
-        """Write a line; ``size`` in points; a dollar sign stands for itself."""
+    def text(self, x: float, y: float, text: str, size: float, *, halo: bool = False, **style: Any) -> Any:
+        """Write a line; ``size`` in points; a dollar sign stands for itself; ``halo`` for a pale rim on a picture."""
+        from matplotlib.patheffects import withStroke
+
         style = {"color": INK, "va": "center", "ha": "left", "parse_math": False} | style
+        if halo:
+            style["path_effects"] = [withStroke(linewidth=2.5, foreground=PAPER)]
         return self.axes.text(x, y, text, size=size, **style)
 
     def line(self, xs: ArrayLike, ys: ArrayLike, **style: Any) -> None:
@@ -175,22 +198,23 @@ class Sheet:
         face = INK if look.filled else PAPER
         self.axes.scatter(x, y, facecolors=face, edgecolors=INK, linewidths=0.4 if look.filled else 1.3, **style)
 
-    def heading(self, section: Section, picture: str) -> None:
+    def heading(self, section: Section, layer: Layer, picture: str) -> None:
         """Write title and subtitle, and the key of the verdicts with their counts at the right."""
-        right = self.verdict_key(section, self.width - 32.0, 34.0)
+        right = self.verdict_key(layer, self.width - 32.0, 34.0)
         self.text(32.0, 34.0, shortened(section.title, 19.0, right - 60.0, "bold"), 19.0, weight="bold")
-        self.text(32.0, 64.0, shortened(section.subtitle, 11.0, 0.55 * self.width), 11.0, color=MUTED)
+        room = self.width - 64.0 - text_width(picture, 11.0) - 40.0
+        self.text(32.0, 64.0, shortened(section.subtitle, 11.0, room), 11.0, color=MUTED)
         self.text(self.width - 32.0, 64.0, picture, 11.0, color=MUTED, ha="right")
 
-    def verdict_key(self, section: Section, right: float, y: float) -> float:
+    def verdict_key(self, layer: Layer, right: float, y: float) -> float:
         """Write word, symbol and count of every verdict, ending at ``right``; return where it begins."""
-        counts = np.bincount(section.verdict, minlength=len(VERDICTS))
+        counts = np.bincount(layer.verdict, minlength=len(VERDICTS))
         x = right
         for verdict in sorted(VERDICTS, reverse=True):
-            look = VERDICTS[verdict]
+            word = layer.words[verdict]
             amount = f"{counts[verdict]:,}".replace(",", "\N{NO-BREAK SPACE}")
-            x -= text_width(look.word, 12.0)
-            self.text(x, y, look.word, 12.0)
+            x -= text_width(word, 12.0)
+            self.text(x, y, word, 12.0)
             x -= text_width(amount, 12.0, "bold") + 9.0
             self.text(x, y, amount, 12.0, weight="bold")
             if verdict != WITHIN:
@@ -199,59 +223,49 @@ class Sheet:
                 x -= 36.0
         return x
 
-    def colour_bar(self, section: Section, quantity: str, x: float, y: float, width: float) -> None:
-        """Draw the scale with its ends, its tolerance and its sign; ``y`` is the top of the bar."""
-        limit, tolerance, height, tip = (
-            scale_limit_mm(section.tolerance_mm[quantity]),
-            section.tolerance_mm[quantity],
-            14.0,
-            12.0,
-        )
-        self.text(x - tip, y - 17.0, f"{quantity}, built minus target", 11.0, weight="bold")
-        self.text(x + width + tip, y - 17.0, SIGNS[quantity], 10.0, color=MUTED, ha="right")
-        scale = matplotlib_scale()
-        ramp = np.linspace(0.0, 1.0, scale.N)[None]
+    def colour_bar(self, layer: Layer, x: float, y: float, width: float) -> None:
+        """Draw the scale with its ends, its allowed range and its sign; ``y`` is the top of the bar."""
+        scale, height, tip = layer.scale, 14.0, 12.0
+        self.text(x - tip, y - 17.0, layer.title, 11.0, weight="bold")
+        self.text(x + width + tip, y - 17.0, layer.sign, 10.0, color=MUTED, ha="right")
+        shades = matplotlib_scale()
+        ramp = np.linspace(0.0, 1.0, shades.N)[None]
         image = self.axes.imshow(
-            ramp, cmap=scale, extent=(x, x + width, y + height, y), aspect="auto", interpolation="nearest", zorder=2
+            ramp, cmap=shades, extent=(x, x + width, y + height, y), aspect="auto", interpolation="nearest", zorder=2
         )
         image.set_clip_on(False)
         self.axes.set(xlim=(0.0, self.width), ylim=(self.height, 0.0))
-        for end, sign, colour in ((x, -1.0, scale(0)), (x + width, 1.0, scale(scale.N - 1))):
+        for end, sign, colour in ((x, -1.0, shades(0)), (x + width, 1.0, shades(shades.N - 1))):
             self.axes.fill(
                 [end, end + sign * tip, end], [y, y + 0.5 * height, y + height], color=colour, lw=0, zorder=2
             )
         outline = [x, x + width, x + width + tip, x + width, x, x - tip, x]
         self.line(outline, [y, y, y + height / 2, y + height, y + height, y + height / 2, y], lw=0.7, zorder=3)
-        decimals = (
-            0
-            if tolerance >= 1.0 and float(tolerance).is_integer()
-            else 1
-            if round(10 * tolerance) == 10 * tolerance
-            else 2
-        )
-        for value in (-limit, -tolerance, 0.0, tolerance, limit):
-            at = x + width * 0.5 * (1.0 + value / limit)
-            inner = abs(value) < limit and value != 0.0
+        values = scale.marks()
+        places = x + 0.5 * width * (1.0 + scale.share(values))
+        for value, at, word in zip(values, places, mark_texts(scale, values), strict=True):
+            inner = scale.allowed is not None and value in scale.allowed
             self.line([at, at], [y if inner else y + height, y + height + 4.0], lw=1.2 if inner else 0.8, zorder=3)
-            unit = " mm" if value == limit else ""
-            self.text(at, y + height + 13.0, number_mm(value, decimals) + unit, 10.0, ha="center")
-        low, high = x + width * 0.25, x + width * 0.75
+            unit = " mm" if value == scale.high else ""
+            self.text(at, y + height + 13.0, word + unit, 10.0, ha="center")
+        for end, align in ((x - tip, "left"), (x + width + tip, "right")):
+            self.text(end, y + height + 25.5, "tip: beyond", 9.0, ha=align, color=MUTED)
+        if scale.allowed is None:
+            return
+        low, high = x + 0.5 * width * (1.0 + scale.share(scale.allowed))
         self.line([low, high], [y + height + 25.0] * 2, lw=1.0)
         for end in (low, high):
             self.line([end, end], [y + height + 22.0, y + height + 28.0], lw=1.0)
-        word = f"tolerance \N{PLUS-MINUS SIGN}{tolerance:g} mm"
-        half = 0.5 * text_width(word, 9.0) + 5.0
+        half = 0.5 * text_width(scale.allowed_word, 9.0) + 5.0
         middle = 0.5 * (low + high)
         self.box(middle - half, y + height + 19.0, 2 * half, 13.0, facecolor=PAPER, zorder=3)
-        self.text(middle, y + height + 25.5, word, 9.0, ha="center", color=MUTED, zorder=4)
-        for end, align in ((x - tip, "left"), (x + width + tip, "right")):
-            self.text(end, y + height + 25.5, "tip: beyond", 9.0, ha=align, color=MUTED)
+        self.text(middle, y + height + 25.5, scale.allowed_word, 9.0, ha="center", color=MUTED, zorder=4)
 
-    def swatch_not_measured(self, x: float, y: float) -> float:
-        """Draw the fill of a slab that was not measured, with its words; return where the words end."""
+    def swatch_unknown(self, layer: Layer, x: float, y: float) -> float:
+        """Draw the fill of a slab without a value, with its words; return where the words end."""
         self.box(x, y - 6.0, 26.0, 12.0, facecolor=UNKNOWN, edgecolor=PAPER, hatch="////")
-        self.text(x + 33.0, y, "not measured", 10.0, color=MUTED)
-        return x + 33.0 + text_width("not measured", 10.0)
+        self.text(x + 33.0, y, layer.unknown, 10.0, color=MUTED)
+        return x + 33.0 + text_width(layer.unknown, 10.0)
 
 
 def shortened(text: str, size: float, room: float, weight: str = "normal") -> str:

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from viewer.colours import UNKNOWN, matplotlib_scale
-from viewer.mesh import SlabMesh
+from viewer.layer import Scale
 
-__all__ = ["add_bodies", "add_lines", "add_slabs", "image", "light", "on_page", "stage"]
+__all__ = ["add_bodies", "add_lines", "add_values", "image", "light", "on_page", "stage"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -79,12 +79,16 @@ def _triangles(points: Floats, faces: Integers) -> Any:
 
 
 def add_bodies(
-    plotter: Any, points: Floats, faces: Integers, colour: str, *, shaded: bool = True, front: bool = False
-) -> Any:
-    """Add triangles of one colour; nothing if there are none. ``front`` draws them over what hides them, lines too."""
+    plotter: Any, points: Floats, faces: Integers, colour: str, *, side: float = 0.5, shaded: bool = True,
+    front: bool = False,
+) -> Any:  # fmt: skip
+    """Add triangles of one colour; nothing if there are none. ``front`` draws them over what hides them, lines too.
+
+    ``side`` is the brightness of an upright face where a level one has 1; without shading all have 1.
+    """
     if not len(faces):
         return None
-    shade = {"ambient": 0.5, "diffuse": 0.5, "specular": 0.0} if shaded else {"lighting": False}
+    shade = {"ambient": side, "diffuse": 1.0 - side, "specular": 0.0} if shaded else {"lighting": False}
     actor = plotter.add_mesh(_triangles(points, faces), color=colour, reset_camera=False, render=False, **shade)
     if front:
         actor.mapper.SetResolveCoincidentTopologyToPolygonOffset()
@@ -112,15 +116,29 @@ def add_lines(plotter: Any, starts: Floats, ends: Floats, colour: str, width: fl
     return actor
 
 
-def add_slabs(plotter: Any, mesh: SlabMesh, limit_mm: float, side: float = 0.5) -> Any:
-    """Add a slab mesh coloured by its values; ``side`` is the brightness of an upright face, a level one has 1.
+def add_values(
+    plotter: Any, points: Floats, faces: Integers, values: Floats, scale: Scale, *, side: float | None = 0.5
+) -> Any:
+    """Add triangles coloured by values at their points.
 
-    Colours between two vertices are looked up along the scale, not mixed from the two colours.
+    Colours between two points are looked up along the scale, not mixed from the two colours. A point without a
+    value takes the grey of what is unknown.
+
+    Parameters
+    ----------
+    plotter : pyvista.Plotter
+    points : ndarray, shape (p, 3)
+    faces : ndarray of int, shape (f, 3)
+    values : ndarray, shape (p,)
+        mm.
+    scale : Scale
+    side : float, optional
+        Brightness of an upright face, a level one has 1; all have their very colour without it.
     """
-    body = _triangles(mesh.points, mesh.faces)
-    body.point_data["deviation_mm"] = mesh.value_of_point
+    body = _triangles(points, faces)
+    body.point_data["share"] = scale.share(values)
+    shade = {"lighting": False} if side is None else {"ambient": side, "diffuse": 1.0 - side, "specular": 0.0}
     return plotter.add_mesh(
-        body, scalars="deviation_mm", cmap=matplotlib_scale(), clim=(-limit_mm, limit_mm), nan_color=UNKNOWN,
-        show_scalar_bar=False, interpolate_before_map=True, ambient=side, diffuse=1.0 - side, specular=0.0,
-        reset_camera=False, render=False,
+        body, scalars="share", cmap=matplotlib_scale(), clim=(-1.0, 1.0), nan_color=UNKNOWN, show_scalar_bar=False,
+        interpolate_before_map=True, reset_camera=False, render=False, **shade,
     )  # fmt: skip
