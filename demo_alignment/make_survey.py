@@ -4,7 +4,8 @@ Run it from the root of the repository, with slabpose installed:
 
     python demo_alignment/make_survey.py [FOLDER]
 
-It writes ``survey/fine_adjustment.csv`` into FOLDER (default: the folder of this script), replacing the one there.
+It writes ``survey/fine_adjustment.csv`` and ``survey/after_injection.csv`` into FOLDER (default: the folder of this
+script), replacing the ones there.
 """
 
 from __future__ import annotations
@@ -32,8 +33,14 @@ LEFT_AT = {
     "Q0251": (0.0, 0.0, -0.7e-3, 0.0, 0.0, 0.0),  # within, but with the next one a step
     "Q0252": (0.0, 0.0, 0.7e-3, 0.0, 0.0, 0.0),
     "Q0253": (0.0, 0.0, 0.3e-3, 0.0, 0.0, 0.0),
+    # both within, but the next one, Q0364, will be injected and tilted the other way: see LIFTED
+    "Q0362": (0.0, 0.0, 0.0, 0.0, -0.6e-3, 0.0),
+    "Q0363": (0.0, 0.0, 0.0, 0.0, -0.5e-3, 0.0),
 }
-CLEAN = ("Q0250", "Q0251", "Q0252", "Q0253")  # placed without further scatter, so that only the step is out
+# placed without further scatter, so that only the step is out
+CLEAN = ("Q0250", "Q0251", "Q0252", "Q0253", "Q0362", "Q0363")
+INJECTED = ("Q0364", "Q0365", "Q0366", "Q0367", "Q0368", "Q0369")  # surveyed again when the mortar had set
+LIFTED = ("Q0364", 1.1e-3)  # the mortar raised its left side: tilt, rad
 SWAPPED = {"Q0160": ("FL", "FR"), "Q0296": ("RL", "RR")}
 BLUNDER = ("Q0213", "FR", (11.0e-3, -6.0e-3, 0.0))  # slab, mark, how far its reading is off, m
 NOT_MEASURED = "Q0318"
@@ -54,8 +61,35 @@ def left_poses(project: Project, rng: np.random.Generator) -> tuple[np.ndarray, 
     return position, targets.rotation @ rotation_of_vector(move[:, 3:] * (1.0, 1.0, -1.0))
 
 
-def make(folder: Path) -> Path:
-    """Write the survey of the project in `folder`; return its path."""
+def injected(
+    project: Project, position: np.ndarray, rotation: np.ndarray, rng: np.random.Generator
+) -> dict[str, np.ndarray]:
+    """Return the survey of the injected slabs, a day later and from one set-up."""
+    names = project.layout.names
+    rows = np.flatnonzero(np.isin(names, INJECTED))
+    turn = np.zeros((len(names), 3))
+    turn[names == LIFTED[0], 1] = LIFTED[1]
+    marks = padded_marks(project.types)[project.layout.type_index[rows]]
+    xyz = to_grid(
+        position[rows], rotation[rows] @ rotation_of_vector(turn[rows]), marks, project.alignment.rules.grid_scale
+    ).reshape(-1, 3)
+    xyz += rng.normal(size=xyz.shape) * SIGMA
+    count = len(xyz)
+    return {
+        "point": np.array([f"J{i:04d}" for i in range(1, count + 1)]),
+        "slab": np.repeat(names[rows], 4),
+        "corner": np.tile(["RL", "RR", "FL", "FR"], len(rows)),
+        "easting_m": xyz[:, 0],
+        "northing_m": xyz[:, 1],
+        "level_m": xyz[:, 2],
+        "setup": np.full(count, "J01"),
+        "stage": np.full(count, "after injection"),
+        "time": np.datetime64("2031-05-16T15:05:00") + np.arange(count) * np.timedelta64(41, "s"),
+    }
+
+
+def make(folder: Path) -> tuple[Path, Path]:
+    """Write the surveys of the project in `folder`; return their paths."""
     project = open_project(folder)
     rng = np.random.default_rng(SEED)
     names = project.layout.names
@@ -99,13 +133,14 @@ def make(folder: Path) -> Path:
         "stage": np.full(len(row), "fine"),
         "time": time,
     }
-    path = folder / "survey" / "fine_adjustment.csv"
-    path.parent.mkdir(exist_ok=True)
-    write_csv(path, {name: values[keep] for name, values in table.items()}, decimals={
-        "easting_m": 5, "northing_m": 5, "level_m": 5,
-    })  # fmt: skip
-    return path
+    fine = dict.fromkeys(("easting_m", "northing_m", "level_m"), 5)
+    before, after = (folder / "survey" / name for name in ("fine_adjustment.csv", "after_injection.csv"))
+    before.parent.mkdir(exist_ok=True)
+    write_csv(before, {name: values[keep] for name, values in table.items()}, decimals=fine)
+    write_csv(after, injected(project, position, rotation, rng), decimals=fine)
+    return before, after
 
 
 if __name__ == "__main__":
-    print(make(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent))
+    for path in make(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent):
+        print(path)

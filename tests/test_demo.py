@@ -9,7 +9,7 @@ from types import ModuleType
 
 import numpy as np
 import pytest
-from project_copies import DEMO, SURVEY
+from project_copies import AFTER_INJECTION, DEMO, SURVEY
 
 from geometry.alignment.frames import from_grid, vector_of_rotation
 from geometry.exchange.project import Project, open_project
@@ -17,6 +17,7 @@ from geometry.exchange.survey_files import Survey, read_survey, survey_paths
 from geometry.placement import NOTES, VERDICTS, SectionCheck, check_section
 
 HIGH, TILTED, SWAPPED, BLUNDER, MISSING = "Q0137", "Q0182", ("Q0160", "Q0296"), "Q0213", "Q0318"
+LIFTED, BEFORE_IT = "Q0364", ("Q0362", "Q0363")
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +45,7 @@ def answer(project: Project, survey: Survey) -> SectionCheck:
     layout = project.layout
     return check_section(
         project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), survey.points,
-        project.check_rules,
+        project.check_rules, survey.injected,
     )  # fmt: skip
 
 
@@ -56,26 +57,29 @@ def test_the_survey_is_made_again_byte_for_byte(script: ModuleType, tmp_path: Pa
     copy = tmp_path / "demo"
     shutil.copytree(DEMO, copy, ignore=shutil.ignore_patterns("survey", "__pycache__"))
     made = script.make(copy)
-    assert made == copy / SURVEY
-    assert made.read_bytes() == (DEMO / SURVEY).read_bytes()
-    assert b"\r" not in made.read_bytes()
+    assert made == (copy / SURVEY, copy / AFTER_INJECTION)
+    for path, name in zip(made, (SURVEY, AFTER_INJECTION), strict=True):
+        assert path.read_bytes() == (DEMO / name).read_bytes()
+        assert b"\r" not in path.read_bytes()
 
 
 def test_no_printed_digit_hangs_on_the_last_bit(script: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     """Machines differ by 1e-10 m at such coordinates; the file shall come out the same on all of them."""
-    made: dict[str, np.ndarray] = {}
-    monkeypatch.setattr(script, "write_csv", lambda path, table, decimals: made.update(table))
+    made: list[dict[str, np.ndarray]] = []
+    monkeypatch.setattr(script, "write_csv", lambda path, table, decimals: made.append(table))
     script.make(DEMO)
+    assert len(made) == 2
     for name in ("easting_m", "northing_m", "level_m"):
-        steps = made[name] * 1e5
+        steps = np.concatenate([table[name] for table in made]) * 1e5
         assert np.abs(steps - np.floor(steps) - 0.5).min() * 1e-5 > 1e-9
 
 
-def test_the_demo_reads_without_a_warning(project: Project, survey: Survey) -> None:
+def test_the_demo_reads_without_a_warning(project: Project, survey: Survey, script: ModuleType) -> None:
     assert project.warnings == ()
     assert survey.warnings == ()
     assert project.layout_findings == ()
-    assert survey.stages == {"fine": 1204}
+    assert survey.stages == {"fine": 1204 - 28, "after injection": 24}
+    assert project.layout.names[survey.injected].tolist() == list(script.INJECTED)
 
 
 def test_the_line_has_all_that_a_line_can_have(project: Project) -> None:
@@ -114,10 +118,10 @@ def test_nothing_in_the_demo_is_steeper_or_tighter_than_a_line_may_be(project: P
 
 def test_exactly_the_planted_faults_are_found(project: Project, answer: SectionCheck) -> None:
     by_verdict = {text: names_of(project, answer.verdict == code) for code, text in enumerate(VERDICTS[:4])}
-    assert by_verdict["out"] == [HIGH, TILTED]
+    assert by_verdict["out"] == [HIGH, TILTED, LIFTED]
     assert by_verdict["undecided"] == sorted([*SWAPPED, BLUNDER])
     assert by_verdict["not measured"] == [MISSING]
-    assert len(by_verdict["within"]) == len(project.layout.names) - 6
+    assert len(by_verdict["within"]) == len(project.layout.names) - 7
     found = [(f.kind, str(project.layout.names[f.slab]), f.withholds) for f in answer.findings]
     assert found == [
         ("swapped corners", "Q0160", True),
@@ -146,8 +150,9 @@ def test_exactly_the_planted_faults_show_at_the_joints(project: Project, answer:
     def touching(*slabs: str) -> list[tuple[str, str]]:
         return [pair for pair in pairs if set(pair) & set(slabs)]
 
-    assert with_verdict(1) == sorted([*touching(HIGH, TILTED), ("Q0251", "Q0252")])
-    assert with_verdict(2) == touching(*SWAPPED, BLUNDER)
+    assert with_verdict(1) == sorted([*touching(HIGH, TILTED), ("Q0251", "Q0252"), (BEFORE_IT[1], LIFTED)])
+    # the joint ahead of the lifted slab has a step of 0.85 mm: neither within nor out of 1 mm
+    assert with_verdict(2) == sorted([*touching(*SWAPPED, BLUNDER), (LIFTED, "Q0365")])
     assert with_verdict(3) == touching(MISSING)
 
 
@@ -156,6 +161,7 @@ def test_every_slab_lies_where_the_script_left_it(project: Project, answer: Sect
     targets, scale = project.targets, project.alignment.rules.grid_scale
     moved = from_grid(targets.position, targets.rotation, position[:, None], scale)[:, 0]
     turned = vector_of_rotation(np.swapaxes(targets.rotation, 1, 2) @ rotation) * (1.0, 1.0, -1.0)
+    turned[project.layout.names == LIFTED, 1] += script.LIFTED[1]
     left = np.concatenate([moved, turned], axis=1)
     known = project.layout.names != MISSING
     off = (answer.pose - left)[known] / answer.pose_sigma[known]
@@ -188,7 +194,7 @@ def test_slabs_surveyed_without_names_are_matched(project: Project, survey: Surv
 
 def test_the_readme_of_the_demo_tells_all_that_was_planted(script: ModuleType) -> None:
     text = (DEMO / "README.md").read_text()
-    for name in (HIGH, TILTED, *SWAPPED, BLUNDER, MISSING, "Q0251", "Q0252", *script.WITHOUT_NAMES):
+    for name in (HIGH, TILTED, *SWAPPED, BLUNDER, MISSING, "Q0251", "Q0252", *BEFORE_IT, LIFTED, *script.WITHOUT_NAMES):
         assert name in text
     for path in DEMO.rglob("*"):
         if path.is_file() and path.name != "README.md" and path.suffix in (".csv", ".toml", ".py"):
@@ -196,6 +202,7 @@ def test_the_readme_of_the_demo_tells_all_that_was_planted(script: ModuleType) -
     step = script.LEFT_AT["Q0252"][2] - script.LEFT_AT["Q0251"][2]
     east, north, up = script.BLUNDER[2]
     sizes = [f"{script.LEFT_AT[HIGH][2] * 1e3:g} mm", f"{script.LEFT_AT[TILTED][4] * 1e3:g} mrad", f"{step * 1e3:g} mm"]
+    sizes.append(f"{script.LIFTED[1] * 1e3:g} mrad")
     sizes.append(f"off by {east * 1e3:g} mm east and {-north * 1e3:g} mm south")
     assert up == 0
     for size in sizes:
@@ -206,6 +213,6 @@ def test_the_readme_of_the_demo_tells_all_that_was_planted(script: ModuleType) -
 
 def test_every_column_of_the_demo_is_explained() -> None:
     text = (DEMO / "README.md").read_text()
-    for path in [*DEMO.glob("*.csv"), DEMO / SURVEY]:
+    for path in [*DEMO.glob("*.csv"), DEMO / SURVEY, DEMO / AFTER_INJECTION]:
         for column in path.read_text().splitlines()[0].split(","):
             assert f"`{column}`" in text, (path.name, column)
