@@ -134,10 +134,23 @@ def _other_counts(types: Sequence[SlabType], main: int) -> Ints:
     return table
 
 
-def _spread(rest: Floats, slabs: Floats, rules: LayoutRules) -> tuple[Floats, Floats, Floats]:
+def share_out(rest: Floats, slabs: Floats, rules: LayoutRules) -> tuple[Floats, Floats, Floats]:
     """Share what slabs leave of a span among joints and the two clearances, nearest to nominal.
 
-    Returns gap, clearance and the violation: by how much a joint gap would leave its range, 0 if none.
+    Parameters
+    ----------
+    rest : ndarray
+        What the slabs leave of the span, m.
+    slabs : ndarray
+        How many they are, at least 1.
+    rules : LayoutRules
+
+    Returns
+    -------
+    gap, clearance : ndarray
+        m.
+    missing : ndarray
+        By how much a joint gap (for one slab alone: a clearance) would leave its range, m; 0 if it does not.
     """
     joints = slabs - 1
     gap, clearance = rules.gap, rules.clearance
@@ -194,7 +207,7 @@ def fill_spans(
     of_main = np.maximum(base[..., None] + np.arange(-1, 3), 0.0)  # (spans, others, 4)
     slabs = of_main + others.sum(axis=1)[:, None]
     rest = available[:, None, None] - in_others[:, None] - of_main * lengths[main]
-    gap, clearance, missing = _spread(rest, np.maximum(slabs, 1.0), rules)
+    gap, clearance, missing = share_out(rest, np.maximum(slabs, 1.0), rules)
     off_nominal = (slabs - 1) * (gap - rules.gap.nominal) ** 2
     off_nominal += 2 * (clearance - rules.clearance.nominal) ** 2
     specials = (others[:, special].sum(axis=1)[:, None] + (special[main] * of_main)).astype(np.float64)
@@ -217,7 +230,7 @@ def fill_spans(
         for i in np.flatnonzero(~filled).tolist()
     )
     counts[~filled] = 0
-    return _place(alignment, edges[:, 0], counts, main, gap, clearance, lengths, rules), findings
+    return placed(alignment, edges[:, 0], counts, main, gap, clearance, lengths, rules), findings
 
 
 def _unfilled(span: Span, slabs: int, rest: float, gap: float, clearance: float, rules: LayoutRules) -> LayoutFinding:
@@ -233,11 +246,28 @@ def _unfilled(span: Span, slabs: int, rest: float, gap: float, clearance: float,
     )  # fmt: skip
 
 
-def _place(
+def placed(
     alignment: Alignment, start: Floats, counts: Ints, main: int, gap: Floats, clearance: Floats,
     lengths: Floats, rules: LayoutRules,
 ) -> Layout:  # fmt: skip
-    """Set the slabs of all spans one behind the other, special ones at both ends of their span."""
+    """Set the slabs of all spans one behind the other, special ones at both ends of their span.
+
+    Parameters
+    ----------
+    alignment : Alignment
+    start : ndarray, shape (s,)
+        True length along the line at the start of each span, m.
+    counts : ndarray of int, shape (s, t)
+        Slabs of each type.
+    main : int
+        The type that lies in the middle.
+    gap, clearance : ndarray, shape (s,)
+        m.
+    lengths : ndarray, shape (t,)
+        Of the types, m.
+    rules : LayoutRules
+        For the names.
+    """
     per_span = counts.sum(axis=1)
     span = np.repeat(np.arange(len(counts)), per_span)
     types = _in_order(counts, main)
