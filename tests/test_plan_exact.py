@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from simulated_section import LIMITS, MM, RULES, Section, checked, oblong_type, section, uneven_type
 
 from geometry.placement import SectionCheck, Tolerance
-from geometry.placement.plan import windows
+from geometry.placement.plan import long_window, windows
 from geometry.placement.plan.bounds import step_bounds, without_beyond
 from geometry.placement.plan.plan_rules import PlanRules
 from geometry.placement.plan.planning import plan_section, standing_of
@@ -178,19 +178,23 @@ def test_windows_change_nothing(seed: int, count: int, rough: float, kind: objec
     assert not plan.broken_after.any()
 
 
-def test_a_long_window_is_bounded_from_both_sides(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("seed", "level"), [(3, 0.75), (5, 0.6), (8, 0.75)])
+def test_a_long_window_is_bounded_from_both_sides(seed: int, level: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Planned in pieces of two slabs: what is told of it has to hold for the plan of the whole."""
     where = section(14)
-    pose = np.random.default_rng(3).normal(size=(14, 6)) * np.array([0.8, 1.0, 0.5, 0.1, 0.15, 0.2]) * MM
+    pose = np.random.default_rng(seed).normal(size=(14, 6)) * np.array([0.8, 1.0, level, 0.1, 0.15, 0.2]) * MM
     check = checked(where, pose)
     exact = planned(where, check)
-    assert exact.proof.longest > 4
-    monkeypatch.setattr(windows, "_LONG", 4)
+    assert exact.proof.longest >= 5
+    monkeypatch.setattr(windows, "_LONG", 3)
+    monkeypatch.setattr(long_window, "_PIECE", 2)
     pieces = planned(where, check)
     assert pieces.proof.count_bound <= exact.proof.count <= pieces.proof.count
     assert not pieces.broken_after.any()
     if pieces.proof.count == exact.proof.count:
         assert np.nan_to_num(pieces.proof.travel_bound) <= exact.proof.travel + 1e-9
         assert exact.proof.travel <= pieces.proof.travel + 1e-9
+    assert pieces.proof.gap > 0
 
 
 def test_no_time_is_told_and_nothing_is_called_proven() -> None:
