@@ -13,7 +13,6 @@ import shlex
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -104,12 +103,13 @@ def test_every_command_stands_in_the_readme(name: str) -> None:
     assert f"slabpose {name}" in README
 
 
-@pytest.mark.parametrize("name", [name for name in COMMANDS if name not in ("demo", "follow")])
+@pytest.mark.parametrize("name", [name for name in COMMANDS if name not in ("demo", "follow", "serve")])
 def test_every_example_runs(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     shutil.copytree(DEMO, tmp_path / "demo_alignment")
     monkeypatch.chdir(tmp_path)
-    examples = re.findall(rf"^ +slabpose ({name} .*)$", run(name, "--help").out, re.MULTILINE)
-    assert examples
+    # with what comes before it: one command may need what another has written
+    examples = re.findall(r"^ +slabpose (\w.*)$", run(name, "--help").out, re.MULTILINE)
+    assert any(example.startswith(f"{name} ") for example in examples)
     for example in examples:
         answer = run(*shlex.split(example))
         assert answer.status in (0, 1), answer.err
@@ -139,12 +139,13 @@ def test_version_and_mistakes_in_the_command() -> None:
 
 
 def test_help_answers_at_once() -> None:
-    """The best of five: other work on the machine only makes it longer."""
+    """By the time of the processor, of which other work on the machine takes nothing; the best of five."""
     seconds = []
     for _ in range(5):
-        start = time.perf_counter()
+        before = os.times()
         subprocess.run([*PROGRAM, "--help"], check=True, capture_output=True)
-        seconds.append(time.perf_counter() - start)
+        after = os.times()
+        seconds.append(after.children_user - before.children_user + after.children_system - before.children_system)
     assert min(seconds) < 0.4
 
 

@@ -276,6 +276,7 @@ def test_geojson_is_as_rfc_7946_asks(project: Path, tmp_path: Path) -> None:
 
 def test_levels_without_a_way_to_the_ellipsoid_stay_levels(project: Path, tmp_path: Path) -> None:
     on_earth(project, UTM_32, "EPSG:7837")
+    pyproj.network.set_network_enabled(True)  # nothing is fetched even where somebody else has allowed it
     answer = run("export", project, "--to", tmp_path / "a.geojson")
     assert answer.status == 0
     assert "grid.vertical: expected a way from DHHN2016 height to the ellipsoid, found none" in answer.err

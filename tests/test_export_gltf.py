@@ -219,6 +219,22 @@ def test_rails_top_out_at_the_design_rails(written: tuple[Project, Section, Path
     assert np.rint(srgb * 255).astype(int).tolist() == [int(RAIL[at : at + 2], 16) for at in (1, 3, 5)]
 
 
+def test_the_bed_is_lowered_by_what_the_file_says(written: tuple[Project, Section, Path]) -> None:
+    _, section, path = written
+    reader = Reader(pygltflib.GLTF2().load(path))
+    lowered = reader.document.asset.extras["bed_lowered_m"]
+    down = -np.nanmin(section.corner_deviation_mm[..., 2]) * reader.document.asset.extras["exaggeration"] / 1e3
+    gap = section.bed_depth - max(section.thickness)
+    assert lowered == pytest.approx(down - gap, abs=1e-9)  # the deepest slab just lies on it
+    node = next(node for node in reader.document.nodes if node.mesh is not None and node.name.startswith("bed"))
+    assert node.extras["lowered_m"] == lowered
+    points = reader.in_grid(node)
+    slab = section.slab(node.name.split()[2])
+    under = (points - section.target_position[slab]) @ section.target_rotation[slab]
+    near = np.abs(under[:, 1]) < section.size[slab, 1]
+    assert under[near, 2].max() == pytest.approx(-section.bed_depth - lowered, abs=2e-3)
+
+
 def test_y_is_up_and_handedness_stays() -> None:
     east, north, up = y_up(np.eye(3))
     assert east.tolist() == [1, 0, 0]

@@ -7,6 +7,7 @@ import sys
 import tempfile
 from collections.abc import Sequence
 from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,9 @@ from geometry.alignment import format_chainage
 from geometry.alignment import project as project_points
 from geometry.errors import ChainageError, Fault, Faults, InputError, SlabposeError
 from geometry.exchange.cells import near
-from geometry.exchange.project import PROJECT_FILE, digest, open_alignment, open_project
+from geometry.exchange.design_files import is_design_file
+from geometry.exchange.lines import open_line
+from geometry.exchange.project import Project, digest, open_project
 from geometry.exchange.results import (
     CAUTIONS,
     anchor_table,
@@ -36,7 +39,7 @@ from viewer.cli.options import NOT_ALL_WITHIN, OK
 from viewer.running import check_of, kept, out, to_reader, warn
 from viewer.terminal import Progress, TableColumn, print_table, visible
 
-__all__ = ["run_demo", "run_layout", "run_offsets", "run_stations", "run_view"]
+__all__ = ["demo_folder", "laid_out", "run_demo", "run_layout", "run_offsets", "run_stations", "run_view"]
 
 _PICTURES = (".png", ".svg", ".pdf")
 _MOST_STATIONS = 2_000_000
@@ -65,11 +68,14 @@ def _chainages(values: np.ndarray[Any, Any]) -> list[str]:
     return [format_chainage(v) for v in values.tolist()]
 
 
-def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path | None) -> int:
+def run_layout(
+    project: Path, alignment_name: str | None, like: Path | None, what: str, csv_file: Path | None,
+    json_file: Path | None,
+) -> int:  # fmt: skip
     """Show the layout."""
-    files = kept(project, (), (csv_file, json_file))
+    files = kept(project, (project,), (csv_file, json_file))
     with Progress("laying out"):
-        read = open_project(project)
+        read = laid_out(project, alignment_name, like)
         table = {"slabs": target_table, "corners": target_corner_table, "anchors": anchor_table}[what](read)
     warn(read.warnings)
     findings = [str(finding) for finding in read.layout_findings]
@@ -103,14 +109,30 @@ def run_layout(project: Path, what: str, csv_file: Path | None, json_file: Path 
     return NOT_ALL_WITHIN if findings else OK
 
 
+def laid_out(project: Path, alignment_name: str | None, like: Path | None) -> Project:
+    """Return a project, or a designer's file with the slab types and rules of another project."""
+    if not is_design_file(project):
+        if like is not None:
+            raise InputError([Fault("--like", "a designer's file to lay slabs on", f"the project {project}")])
+        return open_project(project)
+    if like is None:
+        raise InputError([Fault("--like", f"a project with the slab types and rules for {project}", "nothing")])
+    line = open_line(project, alignment_name)
+    warn(line.warnings, line.notes)
+    read = open_project(like, (line.alignment, line.count))
+    settings = read.settings.model_copy(update={"name": f"{line.name}, slabs as in {read.settings.name}"})
+    return replace(read, settings=settings, inputs={**read.inputs, **line.inputs})
+
+
 def run_stations(
-    project: Path, chainage: Sequence[float], distance: Sequence[float], every: float | None,
-    csv_file: Path | None, json_file: Path | None,
+    project: Path, alignment_name: str | None, chainage: Sequence[float], distance: Sequence[float],
+    every: float | None, csv_file: Path | None, json_file: Path | None,
 ) -> int:  # fmt: skip
     """Show the alignment at chainages."""
-    files = kept(project, (), (csv_file, json_file))
-    alignment, count, settings, warnings = open_alignment(project)
-    warn(warnings)
+    files = kept(project, (project,), (csv_file, json_file))
+    line = open_line(project, alignment_name)
+    alignment, count = line.alignment, line.count
+    warn(line.warnings, line.notes)
     try:
         asked = [*distance, *(float(count.to_distance(c)) for c in chainage)]
     except ChainageError as fault:
@@ -122,9 +144,8 @@ def run_stations(
         asked += _regular(count.starts, count.first, step)
     places = np.array(sorted(set(asked)))
     table = station_table(alignment, count, places)
-    inputs = _alignment_inputs(project)
     document = {
-        "made_from": made_from(inputs), "project": settings.name, "stations": table_to_records(table),
+        "made_from": made_from(line.inputs), "project": line.name, "stations": table_to_records(table),
         "jumps": [str(joint) for joint in alignment.joints],
     }  # fmt: skip
     if out(table, document, csv_file, json_file, files):
@@ -136,16 +157,11 @@ def run_stations(
         shown = [name for name in table if name != "curvature_1_km"]
         values = [_chainages(table[n]) if n == "chainage_m" else table[n] for n in shown]
         with to_reader():
-            print_table(columns, values, f"{settings.name}: the design line", [
+            print_table(columns, values, f"{line.name}: the design line", [
                 "radius + to the right, none on a straight; cant + left rail higher; level is that of the profile.",
             ])  # fmt: skip
             show_list("Jumps between elements", [(".", str(joint)) for joint in alignment.joints], 40)
     return OK
-
-
-def _alignment_inputs(project: Path) -> dict[str, str]:
-    names = (PROJECT_FILE, "horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv")
-    return {name: digest(project / name) for name in names if (project / name).is_file()}
 
 
 def _regular(starts: np.ndarray[Any, Any], first: np.ndarray[Any, Any], step: float) -> list[float]:
@@ -157,11 +173,15 @@ def _regular(starts: np.ndarray[Any, Any], first: np.ndarray[Any, Any], step: fl
     return places
 
 
-def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: Path | None) -> int:
+def run_offsets(
+    project: Path, points: Path, alignment_name: str | None, csv_file: Path | None, json_file: Path | None
+) -> int:
     """Project points on the alignment."""
-    files = kept(project, (points,), (csv_file, json_file))
-    alignment, count, settings, warnings = open_alignment(project)
-    faults = Faults(warnings=list(warnings))
+    files = kept(project, (project, points), (csv_file, json_file))
+    line = open_line(project, alignment_name)
+    alignment, count = line.alignment, line.count
+    warn((), line.notes)
+    faults = Faults(warnings=list(line.warnings))
     read, xyz = read_points(points, None, faults)
     # a file may hold more than is asked for here
     warn([w for w in faults.warnings if "column" not in w.expected])
@@ -169,8 +189,8 @@ def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: P
     with Progress("projecting"):
         feet = project_points(alignment, xyz)
     table = offset_table(count, read["point"], xyz, feet)
-    inputs = {**_alignment_inputs(project), points.name: digest(points)}
-    document = {"made_from": made_from(inputs), "project": settings.name, "points": table_to_records(table)}
+    inputs = {**line.inputs, points.name: digest(points)}
+    document = {"made_from": made_from(inputs), "project": line.name, "points": table_to_records(table)}
     if out(table, document, csv_file, json_file, files):
         place = np.where(feet.unique, table["place"], np.char.add(table["place"], ", not unique"))
         columns = [
@@ -183,24 +203,27 @@ def run_offsets(project: Path, points: Path, csv_file: Path | None, json_file: P
             table["point"], _chainages(table["chainage_m"]), table["offset_m"], table["height_m"], beyond, place,
         ]  # fmt: skip
         with to_reader():
-            print_table(columns, values, f"{settings.name}: points seen from the design line", [
+            print_table(columns, values, f"{line.name}: points seen from the design line", [
                 "offset + to the right; height over the profile; beyond end - before the start, + after the end.",
             ])  # fmt: skip
     return OK
 
 
 def run_view(
-    project: Path, survey: Sequence[Path], stage: str | None, picture: Path | None, quantity: str,
+    project: Path, survey: Sequence[Path], stage: str | None, picture: Path | None, colour: str, limit: str | None,
     slab: str | None, flat: bool,
 ) -> int:  # fmt: skip
     """Show the section."""
     from viewer.checked import section_of
+    from viewer.decided import layer_sources
 
     files = kept(project, survey, (picture,))
     if flat and picture is None:
         raise SlabposeError("--flat draws a picture: name it with --picture FILE")
     if flat and slab is not None:
         raise SlabposeError("--flat draws the whole section: --slab is for the view in 3D")
+    if limit is not None and colour != "rail":
+        raise SlabposeError("--limit chooses a limit of the rail: it goes with --colour rail")
     if picture is not None and picture.suffix.lower() not in _PICTURES:
         raise InputError([Fault("--picture", f"a name that ends in {', '.join(_PICTURES)}", str(picture))])
     with Progress("checking") if picture else nullcontext():
@@ -211,12 +234,13 @@ def run_view(
         read, answer = check_of(read_project, survey, stage)
         warn((*read_project.warnings, *read.warnings))
         section = section_of(read_project, answer, _subtitle(read))
+        sources = layer_sources(read_project, answer, section, limit, warn)
         if picture is not None:
-            _draw(section, picture, quantity, slab, files, flat=flat)
+            _draw(section, picture, sources[colour]()[0], slab, files, flat=flat)
             return OK
     from viewer.window import show
 
-    show(section, quantity=quantity, slab=slab)
+    show(section, sources, name=colour, slab=slab)
     return OK
 
 
@@ -225,7 +249,7 @@ def _subtitle(read: Survey) -> str:
     return f"{len(read.points)} surveyed points, {stages}"
 
 
-def _draw(section: Any, path: Path, quantity: str, slab: str | None, inputs: Sequence[Path], *, flat: bool) -> None:
+def _draw(section: Any, path: Path, layer: Any, slab: str | None, inputs: Sequence[Path], *, flat: bool) -> None:
     """Draw into a file that appears in one piece."""
     from viewer.flat import flat_picture
     from viewer.scene import picture as draw
@@ -233,20 +257,26 @@ def _draw(section: Any, path: Path, quantity: str, slab: str | None, inputs: Seq
     with one_piece(path, inputs) as file, tempfile.TemporaryDirectory() as folder:
         draft = Path(folder) / f"picture{path.suffix.lower()}"
         if flat:
-            flat_picture(section, draft, quantity=quantity)
+            flat_picture(section, draft, layer=layer)
         else:
-            drawn = draw(section, draft, quantity=quantity, slab=slab)
+            drawn = draw(section, draft, layer, slab=slab)
             sys.stderr.write(f"{drawn.told}\n")
         file.write(draft.read_bytes())
     sys.stderr.write(f"{path}\n")
 
 
-def run_demo(folder: Path) -> int:
-    """Copy the demo."""
+def demo_folder() -> Path:
+    """Return the demo's folder, beside the program or in the repository."""
     here = Path(__file__).parent
     source = next((p for p in (here / "demo_alignment", here.parent / "demo_alignment") if p.is_dir()), None)
     if source is None:
         raise SlabposeError("this installation has no demo")
+    return source
+
+
+def run_demo(folder: Path) -> int:
+    """Copy the demo."""
+    source = demo_folder()
     if folder.exists():
         raise InputError([Fault(str(folder), "a folder that does not exist yet", "one that does",
                                 "nothing is written over")])  # fmt: skip

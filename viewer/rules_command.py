@@ -11,7 +11,8 @@ import numpy as np
 from geometry.alignment import format_chainage
 from geometry.alignment.design_rules import measure, speed_profile
 from geometry.errors import Fault, Faults, InputError
-from geometry.exchange.project import digest, input_paths, open_alignment
+from geometry.exchange.lines import open_line
+from geometry.exchange.project import digest
 from geometry.exchange.results import Columns, made_from
 from geometry.exchange.rules_files import RULES_FILE, read_limits
 from geometry.exchange.rules_tables import VERDICT_WORDS, finding_table, limit_table, speed_table
@@ -31,18 +32,19 @@ _STYLES = {"! beyond": "bold red", "~ exceptional": "yellow"}
 
 
 def run_rules(
-    project: Path, speed: float, slow: float | None, everything: bool, csv_file: Path | None, json_file: Path | None,
-    speed_file: Path | None,
+    project: Path, alignment_name: str | None, speed: float, slow: float | None, everything: bool,
+    csv_file: Path | None, json_file: Path | None, speed_file: Path | None,
 ) -> int:  # fmt: skip
     """Compare an alignment with its design limits."""
     if slow is not None and slow > speed:
         raise InputError([Fault("--slow", "a speed of at most that of --speed", f"{slow:g} over {speed:g}")])
-    files = kept(project, (), (csv_file, json_file, speed_file))
+    files = kept(project, (project,), (csv_file, json_file, speed_file))
     faults = Faults()
-    alignment, count, settings, warnings = open_alignment(project)
+    line = open_line(project, alignment_name)
+    alignment, count = line.alignment, line.count
     limits = read_limits(project, faults)
     faults.stop_if_any()
-    warn((*warnings, *faults.warnings))
+    warn((*line.warnings, *faults.warnings), line.notes)
     measures = measure(alignment, speed, slow)
     findings = finding_table(measures, limits, count)
     speeds = speed_table(
@@ -50,11 +52,12 @@ def run_rules(
         speed_profile(alignment, measures, limits, "exceptional"),
         count,
     )
-    inputs = {path.name: digest(path) for path in [*input_paths(project), project / RULES_FILE] if path.is_file()}
+    own = project / RULES_FILE
+    inputs = {**line.inputs, **({own.name: digest(own)} if own.is_file() else {})}
     made = made_from(inputs)
     document = {
         "made_from": made,
-        "project": settings.name,
+        "project": line.name,
         "speed_kmh": speed,
         "slow_speed_kmh": measures.slow,
         "findings": table_to_records(findings),
@@ -67,7 +70,7 @@ def run_rules(
         write_csv(speed_file, speeds, {}, files, [f"{made['program']}, {made['made_at']}"])
     if terminal:
         with to_reader():
-            _show(settings.name, measures.speed, measures.slow, findings, speeds, everything=everything)
+            _show(line.name, measures.speed, measures.slow, findings, speeds, everything=everything)
     return OK if not np.isin(findings["verdict"], VERDICT_WORDS[2:3]).any() else NOT_ALL_WITHIN
 
 

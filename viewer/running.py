@@ -11,7 +11,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from geometry.alignment import ChainageCount
 from geometry.errors import ChainageError, Fault, Faults, InputError
+from geometry.exchange.bed_files import ANCHOR_FILE, BED_FOLDER, bed_paths
 from geometry.exchange.cells import near
 from geometry.exchange.control_files import CONTROL_FILE
 from geometry.exchange.project import Project, input_paths
@@ -20,24 +22,28 @@ from geometry.exchange.results import (
     Columns,
 )
 from geometry.exchange.rules_files import RULES_FILE
+from geometry.exchange.seat_files import SEATS_FILE
 from geometry.exchange.survey_files import (
     SURVEY_FOLDER,
     Survey,
     read_survey,
     survey_paths,
 )
+from geometry.exchange.workbook_files import WORKBOOK_SUFFIX
 from geometry.exchange.writing import write_csv, write_json
 from geometry.placement import SectionCheck, check_section
 from viewer.cli.options import leave_output, number_in
 from viewer.terminal import visible
 
-__all__ = ["FINE", "check_of", "chosen_slabs", "kept", "out", "to_reader", "warn"]
+__all__ = ["FINE", "check_of", "chosen_slabs", "kept", "out", "place_on", "to_reader", "warn"]
 
 FINE = {"easting_m": 5, "northing_m": 5, "level_m": 5}  # 10 um, for setting out
 
 
-def warn(faults: Sequence[Fault]) -> None:
-    """Tell warnings on standard error."""
+def warn(faults: Sequence[Fault], notes: Sequence[str] = ()) -> None:
+    """Tell warnings on standard error, and before them what was taken for granted."""
+    for note in notes:
+        sys.stderr.write(f"note: {visible(note)}\n")
     for fault in faults:
         sys.stderr.write(f"warning: {visible(str(fault))}\n")
 
@@ -56,13 +62,15 @@ def kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) ->
     for i, (file, place) in enumerate(zip(files, places, strict=True)):
         if place in places[:i]:
             faults.error(str(file), "a file of its own for each result", "the name of another one")
-        is_table = place.suffix.lower() == ".csv" and not place.exists()
-        if is_table and place.parent == (project / SURVEY_FOLDER).resolve():
-            faults.error(str(file), "a place outside the survey folder", "one inside",
-                         "every CSV in there is read as a survey")  # fmt: skip
+        is_table = place.suffix.lower() in (".csv", WORKBOOK_SUFFIX) and not place.exists()
+        for folder in (SURVEY_FOLDER, BED_FOLDER):
+            if is_table and place.parent == (project / folder).resolve():
+                faults.error(str(file), f"a place outside the {folder} folder", "one inside",
+                             "every CSV in there is read as a survey")  # fmt: skip
     faults.stop_if_any()
     fieldwork = [project / CONTROL_FILE, *readings_paths(project)]
-    return [*input_paths(project), project / RULES_FILE, *survey_paths(project), *fieldwork, *read]
+    besides = [project / RULES_FILE, project / SEATS_FILE, project / ANCHOR_FILE, *bed_paths(project)]
+    return [*input_paths(project), *besides, *survey_paths(project), *fieldwork, *read]
 
 
 @contextmanager
@@ -124,27 +132,28 @@ def check_of(
     return read, answer
 
 
-def _place(project: Project, text: str, option: str, faults: Faults) -> float:
+def place_on(count: ChainageCount, project: Project | None, text: str, option: str, faults: Faults) -> float:
     """Return the distance of a slab's centre, or of a chainage, m; nan where faulty."""
-    names = project.layout.names
-    if text in names:
+    names = np.array([], dtype=np.str_) if project is None else project.layout.names
+    if project is not None and text in names:
         return float(project.layout.distance[names == text][0])
     chainage = number_in(text)
     if np.isnan(chainage):
-        faults.error(option, "the name of a slab, or a chainage in m", repr(text), near(text, names.tolist()))
+        expected = "a chainage in m" if project is None else "the name of a slab, or a chainage in m"
+        faults.error(option, expected, repr(text), near(text, names.tolist()))
         return np.nan
     try:
-        return float(project.count.to_distance(chainage))
+        return float(count.to_distance(chainage))
     except ChainageError as fault:
-        faults.error(option, "a chainage that names one place", str(fault), "or name a slab")
+        faults.error(option, "a chainage that names one place", str(fault), "" if project is None else "or name a slab")
         return np.nan
 
 
 def chosen_slabs(project: Project, start: str | None, end: str | None) -> npt.NDArray[np.bool_]:
     """Return which slabs lie between two places, both included, shape (n,)."""
     faults = Faults()
-    low = 0.0 if start is None else _place(project, start, "--from", faults)
-    high = project.alignment.length if end is None else _place(project, end, "--to", faults)
+    low = 0.0 if start is None else place_on(project.count, project, start, "--from", faults)
+    high = project.alignment.length if end is None else place_on(project.count, project, end, "--to", faults)
     faults.stop_if_any()
     slabs = (project.layout.distance >= low) & (project.layout.distance <= high)
     if len(slabs) and not slabs.any():

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
@@ -29,7 +28,8 @@ from geometry.errors import AlignmentError, ChainageError, Faults
 
 from .places import FAR, distances, in_order, place_columns
 from .settings import AlignmentSettings
-from .tables import Column, Table, read_table
+from .tables import Column, Table
+from .workbook_files import FolderTables
 
 __all__ = ["AlignmentTables", "build_alignment", "clothoid_start", "read_alignment_tables"]
 
@@ -93,20 +93,20 @@ class AlignmentTables:
     equations: Table | None
 
 
-def read_alignment_tables(folder: Path, faults: Faults) -> AlignmentTables:
-    """Read the files of an alignment.
+def read_alignment_tables(given: FolderTables, faults: Faults) -> AlignmentTables:
+    """Read the tables of an alignment, from comma separated files or a workbook.
 
-    ``horizontal.csv`` and ``vertical.csv`` have to be there; ``cant.csv`` and ``chainage.csv`` may.
+    ``horizontal`` and ``vertical`` have to be there; ``cant`` and ``chainage`` may.
     """
 
     def read(name: str, columns: Sequence[Column]) -> Table:
-        return read_table(folder / name, columns, faults)
+        return given.read(name, columns, faults)
 
     return AlignmentTables(
-        read("horizontal.csv", _HORIZONTAL),
-        read("vertical.csv", _VERTICAL),
-        read("cant.csv", _CANT) if (folder / "cant.csv").exists() else None,
-        read("chainage.csv", _EQUATIONS) if (folder / "chainage.csv").exists() else None,
+        read("horizontal", _HORIZONTAL),
+        read("vertical", _VERTICAL),
+        read("cant", _CANT) if "cant" in given else None,
+        read("chainage", _EQUATIONS) if "chainage" in given else None,
     )
 
 
@@ -131,7 +131,8 @@ def build_alignment(
     try:
         count = chainage_count(settings.start_chainage_m, total, equations)
     except ChainageError as fault:
-        faults.error("chainage.csv", "equations in order along the line", str(fault))
+        where = tables.equations.path.name if tables.equations is not None else "chainage.csv"
+        faults.error(where, "equations in order along the line", str(fault))
         return None
     vertical = _vertical(vertical_table, count, faults)
     cant = [] if cant_table is None else _cant(cant_table, count, faults)

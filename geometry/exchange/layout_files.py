@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +16,8 @@ from geometry.slabs import SlabType, Span
 from geometry.slabs.layout import Ints
 
 from .places import distances, in_order, place_columns
-from .tables import Column, Table, read_table
+from .tables import Column, Table
+from .workbook_files import FolderTables
 
 __all__ = ["LayoutTables", "read_layout_tables", "slabs_of", "spans_of"]
 
@@ -26,15 +26,14 @@ _HAIR = 1e-6
 
 @dataclass(frozen=True)
 class LayoutTables:
-    """``structures.csv`` and ``layout.csv`` as they were read; None where there is no such file."""
+    """Structures and slabs as they were read; None where there is no such table."""
 
     structures: Table | None
     slabs: Table | None
 
 
-def read_layout_tables(folder: Path, type_names: Sequence[str] | None, faults: Faults) -> LayoutTables:
+def read_layout_tables(given: FolderTables, type_names: Sequence[str] | None, faults: Faults) -> LayoutTables:
     """Read the tables of structures and slabs; any type of slab will do where the types are not known."""
-    structures, slabs = folder / "structures.csv", folder / "layout.csv"
     of_structures = (
         Column("name", "text", what="a name"),
         Column("kind", "text", what="a kind of structure"),
@@ -48,8 +47,8 @@ def read_layout_tables(folder: Path, type_names: Sequence[str] | None, faults: F
         *place_columns(),
     )
     return LayoutTables(
-        read_table(structures, of_structures, faults, unique=("name",)) if structures.exists() else None,
-        read_table(slabs, of_slabs, faults, unique=("slab",)) if slabs.exists() else None,
+        given.read("structures", of_structures, faults, unique=("name",)) if "structures" in given else None,
+        given.read("layout", of_slabs, faults, unique=("slab",)) if "layout" in given else None,
     )
 
 

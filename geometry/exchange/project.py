@@ -32,22 +32,27 @@ from .alignment_files import build_alignment, read_alignment_tables
 from .layout_files import read_layout_tables, slabs_of, spans_of
 from .settings import PlaceSettings, ProjectSettings, SlabTypeSettings, ThreadSettings
 from .toml import read_toml, validate
+from .workbook_files import SHEETS, WORKBOOK, FolderTables, folder_tables
 
 __all__ = [
+    "ALIGNMENT_FILES",
     "LEAST_SIGMA_MM",
     "MOST_SIGMA_MM",
     "PROJECT_FILE",
     "Project",
     "digest",
     "input_paths",
+    "layout_rules",
     "open_alignment",
     "open_project",
 ]
 
 PROJECT_FILE = "project.toml"
+ALIGNMENT_FILES = (PROJECT_FILE, WORKBOOK, "horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv")
 LEAST_SIGMA_MM, MOST_SIGMA_MM = 0.01, 20.0  # of surveyed marks: better is no instrument, worse is no survey
 _LEVELS = ("up", "step_level")
 _TABLES = ("horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv", "structures.csv", "layout.csv")
+_BESIDES = ("seats.csv",)  # read by the commands that ask for them
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,18 +126,19 @@ def _settings(folder: Path, faults: Faults) -> ProjectSettings | None:
     return None if faults.errors else validate(toml, ProjectSettings, faults)
 
 
-def _tell_left_out(folder: Path, faults: Faults) -> None:
+def _tell_left_out(folder: Path, given: FolderTables, faults: Faults) -> None:
     """Warn of tables that nobody reads: one with a letter wrong in its name would be missed in silence."""
-    lacking = {name.removesuffix(".csv"): name for name in _TABLES if not (folder / name).exists()}
+    known = (*_TABLES, *_BESIDES)
+    lacking = {stem: f"{stem}.csv" for stem in (name.removesuffix(".csv") for name in known) if stem not in given}
     for path in sorted(folder.iterdir()):
         meant = difflib.get_close_matches(path.stem.casefold(), lacking, 1, 0.8)
-        if path.name not in _TABLES and meant and path.is_file():
+        if path.name not in known and meant and path.is_file():
             faults.warn(path.name, "a file that is used", "one that is left out", f"did you mean {lacking[meant[0]]}?")
 
 
 def input_paths(folder: Path) -> list[Path]:
     """Return every file that a project may be read from, there or not; surveys and readings are besides."""
-    return [folder / name for name in (PROJECT_FILE, *_TABLES)]
+    return [folder / name for name in (PROJECT_FILE, WORKBOOK, *_TABLES)]
 
 
 def open_alignment(folder: Path | str) -> tuple[Alignment, ChainageCount, ProjectSettings, tuple[Fault, ...]]:
@@ -145,8 +151,9 @@ def open_alignment(folder: Path | str) -> tuple[Alignment, ChainageCount, Projec
     """
     folder, faults = Path(folder), Faults()
     settings = _settings(folder, faults)
-    tables = read_alignment_tables(folder, faults)
-    _tell_left_out(folder, faults)
+    given = folder_tables(folder, faults, SHEETS[:4])
+    tables = read_alignment_tables(given, faults)
+    _tell_left_out(folder, given, faults)
     faults.stop_if_any()
     assert settings is not None  # None only with a fault
     built = build_alignment(tables, settings.alignment, faults)
@@ -155,8 +162,15 @@ def open_alignment(folder: Path | str) -> tuple[Alignment, ChainageCount, Projec
     return *built, settings, tuple(faults.warnings)
 
 
-def open_project(folder: Path | str) -> Project:
+def open_project(folder: Path | str, line: tuple[Alignment, ChainageCount] | None = None) -> Project:
     """Read a project folder: alignment, structures, slab types, layout.
+
+    Parameters
+    ----------
+    folder : Path
+    line : Alignment and ChainageCount, optional
+        In place of the alignment of the folder; then its structures and layout, which lie on that, do not count
+        either.
 
     Raises
     ------
@@ -165,9 +179,15 @@ def open_project(folder: Path | str) -> Project:
     """
     folder, faults = Path(folder), Faults()
     settings = _settings(folder, faults)
-    tables = read_alignment_tables(folder, faults)
-    layout_tables = read_layout_tables(folder, [t.name for t in settings.slab_type] if settings else None, faults)
-    _tell_left_out(folder, faults)
+    if line is not None:
+        faults.stop_if_any()
+        assert settings is not None  # None only with a fault
+        return _on_line(folder, settings, line, faults)
+    given_tables = folder_tables(folder, faults)
+    tables = read_alignment_tables(given_tables, faults)
+    type_names = [t.name for t in settings.slab_type] if settings else None
+    layout_tables = read_layout_tables(given_tables, type_names, faults)
+    _tell_left_out(folder, given_tables, faults)
     faults.stop_if_any()
     assert settings is not None  # None only with a fault
     types = tuple(_slab_type(t) for t in settings.slab_type)
@@ -181,7 +201,7 @@ def open_project(folder: Path | str) -> Project:
         given = slabs_of(layout_tables.slabs, types, alignment, count, faults)
     faults.stop_if_any()
     _tell_unlikely(settings, types, faults)
-    rules = _layout_rules(settings)
+    rules = layout_rules(settings)
     if given is None:
         layout, findings = fill_spans(alignment, spans, types, rules)
     else:
@@ -200,7 +220,21 @@ def open_project(folder: Path | str) -> Project:
     )
 
 
-def _layout_rules(settings: ProjectSettings) -> LayoutRules:
+def _on_line(folder: Path, settings: ProjectSettings, line: tuple[Alignment, ChainageCount], faults: Faults) -> Project:
+    """Return a project with the slab types and rules of a folder on another line, from its start to its end."""
+    alignment, count = line
+    types = tuple(_slab_type(t) for t in settings.slab_type)
+    _tell_unlikely(settings, types, faults)
+    spans = spans_of(None, alignment, count, faults)
+    layout, findings = fill_spans(alignment, spans, types, layout_rules(settings))
+    inputs = {PROJECT_FILE: digest(folder / PROJECT_FILE)}
+    return Project(
+        folder, settings, alignment, count, spans, types, layout, findings, inputs, tuple(faults.warnings)
+    )  # fmt: skip
+
+
+def layout_rules(settings: ProjectSettings) -> LayoutRules:
+    """Return the allowed gaps and clearances of a project, and how it names slabs."""
     s = settings.layout
     return LayoutRules(
         gap=Allowed(s.gap_nominal_mm / 1e3, s.gap_min_mm / 1e3, s.gap_max_mm / 1e3),

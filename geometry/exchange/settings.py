@@ -9,7 +9,14 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from .fastener_settings import FastenerSettings
+from .grid_settings import GridSettings
+from .mortar_settings import MortarSettings
+from .plan_settings import PlanSettings
+from .presentation_settings import PresentationSettings
 from .rail_settings import RailSettings
+from .ready_settings import ReadySettings
+from .report_settings import ReportSettings
 from .settings_parts import Finite, LimitSettings, Name, NotNegative, Part, Positive, all_differ
 
 __all__ = ["ProjectSettings", "SlabTypeSettings", "ToleranceSettings"]
@@ -63,9 +70,14 @@ class LayoutSettings(Part):
 
 
 class BedSettings(Part):
-    """What lies under and between the slabs; used for pictures."""
+    """What is meant to lie under and between the slabs.
+
+    Whether the bed is built parallel to the design track (``follows_cant``), or level across, matters to the review of
+    the layout; for the mortar under surveyed slabs its design is the target underside less the nominal gap.
+    """
 
     mortar_nominal_mm: Positive = 50.0
+    follows_cant: bool = True
     width_m: Positive = 2.8
     anchor_radius_mm: Positive = 200.0
     anchor_height_mm: Positive = 250.0
@@ -216,13 +228,20 @@ class ProjectSettings(Part):
     name: Name
     description: str = ""
     alignment: AlignmentSettings = AlignmentSettings()
+    grid: GridSettings | None = None
     layout: LayoutSettings = LayoutSettings()
     bed: BedSettings = BedSettings()
     survey: SurveySettings
     instrument: InstrumentSettings = InstrumentSettings()
     decision: DecisionSettings = DecisionSettings()
     injection: InjectionSettings | None = None
+    mortar: MortarSettings | None = None
     rail: RailSettings = RailSettings()
+    fastener: FastenerSettings | None = None
+    ready: ReadySettings = ReadySettings()
+    report: ReportSettings = ReportSettings()
+    plan: PlanSettings = PlanSettings()
+    presentation: PresentationSettings = PresentationSettings()
     tolerance: Annotated[list[ToleranceSettings], Field(min_length=1)]
     slab_type: Annotated[list[SlabTypeSettings], Field(min_length=1)]
 

@@ -11,7 +11,7 @@ import sys
 
 import click
 
-from . import decision, design, field
+from . import decision, design, exchange, field, show
 from .options import BAD_INPUT, BUG, INTERRUPTED, NOT_ALL_WITHIN, OK, leave_output
 
 __all__ = ["cli", "main"]
@@ -36,16 +36,28 @@ def cli() -> None:
 
 for _command in (
     decision.check,
+    decision.plan,
+    decision.mortar,
+    decision.ready,
+    decision.rail,
+    decision.fasteners,
+    decision.report,
     design.layout,
+    design.review,
     design.rules,
     design.stations,
     design.offsets,
     design.view,
+    design.chart,
+    show.serve,
+    show.present,
     field.setup,
     field.plan_setup,
     field.reduce,
     field.history,
     field.follow,
+    exchange.import_,
+    exchange.export,
     design.demo,
 ):
     cli.add_command(_command)

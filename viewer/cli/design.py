@@ -7,13 +7,16 @@ from typing import Any
 
 import click
 
-from .options import PROJECT, SURVEY_OPTIONS, file_only, number, out_options, with_options
+from .options import ALIGNMENT_OPTION, LINE, PROJECT, SURVEY_OPTIONS, file_only, number, out_options, with_options
 
-__all__ = ["demo", "layout", "offsets", "rules", "stations", "view"]
+__all__ = ["chart", "demo", "layout", "offsets", "review", "rules", "stations", "view"]
 
 
 @click.command(short_help="Slabs with their target poses, and corners for setting out.")
-@PROJECT
+@LINE
+@ALIGNMENT_OPTION
+@click.option("--like", type=click.Path(path_type=Path), metavar="PROJECT",
+              help="Take slab types and rules from this project, to lay slabs on the alignment of a file.")  # fmt: skip
 @click.option("--show", "what", type=click.Choice(["slabs", "corners", "anchors"]), default="slabs", show_default=True,
               help="Slabs with target poses, target corners for setting out, or anchors.")  # fmt: skip
 @out_options("the table")
@@ -29,8 +32,38 @@ def layout(**options: Any) -> int:
     return run_layout(**options)
 
 
+@click.command(short_help="The layout on its curves: worst cases, seatings, slab lengths, types, quantities.")
+@LINE
+@ALIGNMENT_OPTION
+@click.option("--like", type=click.Path(path_type=Path), metavar="PROJECT",
+              help="Take slab types and rules from this project, to lay slabs on the alignment of a file.")  # fmt: skip
+@click.option("--longer", "longer_mm", multiple=True,
+              callback=number("a length of -10000 to 10000 mm", -10000.0, 10000.0), metavar="MM",
+              help="Compare with slabs so much longer (- shorter), laid out anew; repeatable.")  # fmt: skip
+@click.option("--seating", multiple=True, type=click.Choice(["ends", "centre", "shared", "least_squares"]),
+              help="Compare this way to seat slabs on a curve; repeatable. [default: all four]")  # fmt: skip
+@click.option("--span", multiple=True, metavar="NAME", help="Show the ways to fill this span; repeatable.")
+@click.option("--worst", type=click.IntRange(1, 1000), default=2, show_default=True, metavar="N",
+              help="Slabs listed for each quantity.")  # fmt: skip
+@out_options("every slab")
+def review(**options: Any) -> int:
+    """Review the layout before anything is cast: what each slab asks of rails, fasteners, joints, anchors, mortar.
+
+    Worst cases, seatings and slab lengths side by side, the fewest slab types that fill all spans, quantities; --json
+    has all of it. Exit status 1 if a slab is out of what the project allows, or a span stays empty.
+
+    \b
+    Example:
+      slabpose review demo_alignment --longer 500 --span "Tarn G6"
+    """  # noqa: D301 - click wants the character itself
+    from viewer.review_command import run_review
+
+    return run_review(**options)
+
+
 @click.command(short_help="Values of the design along the line.")
-@PROJECT
+@LINE
+@ALIGNMENT_OPTION
 @click.option("--at", "chainage", multiple=True, callback=number("a chainage in metres, 27500 or 27+500.000"),
               metavar="CHAINAGE_M", help="At this chainage; repeatable.")  # fmt: skip
 @click.option("--at-distance", "distance", multiple=True, callback=number("a distance in metres"),
@@ -54,7 +87,8 @@ _speed = number("a speed of 1 to 1000 km/h", 1.0, 1000.0)
 
 
 @click.command(short_help="The design against the limits of running, and the speed it allows.")
-@PROJECT
+@LINE
+@ALIGNMENT_OPTION
 @click.option("--speed", required=True, callback=_speed, metavar="KMH", help="Speed of the fastest trains.")
 @click.option("--slow", callback=_speed, metavar="KMH",
               help="Speed of the slowest trains, for the excess of cant. [default: that of --speed]")  # fmt: skip
@@ -78,7 +112,8 @@ def rules(**options: Any) -> int:
 
 
 @click.command()
-@PROJECT
+@LINE
+@ALIGNMENT_OPTION
 @click.argument("points", type=click.Path(path_type=Path))
 @out_options("the table")
 def offsets(**options: Any) -> int:
@@ -100,20 +135,47 @@ def offsets(**options: Any) -> int:
 @with_options(SURVEY_OPTIONS[:2])
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
               help="Write a picture (.png, .svg, .pdf) instead of opening a window; needs no screen.")  # fmt: skip
-@click.option("--colour", "quantity", type=click.Choice(["up", "across", "along"]), default="up", show_default=True,
-              help="Deviation that colours and heights show.")  # fmt: skip
+@click.option("--colour", type=click.Choice(["up", "across", "along", "gap", "move", "rail"]), default="up",
+              show_default=True,
+              help="What colours and heights show: a deviation, the mortar gap, planned moves, the rail.")  # fmt: skip
+@click.option("--limit", metavar="NAME",
+              help="With --colour rail: the limit to show, or a part of its name. [default: the worst]")  # fmt: skip
 @click.option("--slab", metavar="NAME", help="Slab to show close up. [default: the worst]")
 @click.option("--flat", is_flag=True, help="Draw the flat overview, without any 3D library.")
 def view(**options: Any) -> int:
-    """Show the slabs in 3D, coloured by deviation.
+    """Show the slabs in 3D, coloured by deviation, mortar gap, planned move or rail.
 
     \b
     Example:
       slabpose view demo_alignment --picture section.png
+      slabpose view demo_alignment --colour rail --limit "twist" --picture rail.pdf --flat
     """  # noqa: D301 - click wants the character itself
     from viewer.design_commands import run_view
 
     return run_view(**options)
+
+
+@click.command(short_help="Charts of design, slabs and deviations along the line.")
+@LINE
+@ALIGNMENT_OPTION
+@click.option("--picture", required=True, type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+              help="Picture to write: .png, .svg or .pdf.")  # fmt: skip
+@click.option("--show", "shown", multiple=True,
+              type=click.Choice(["curvature", "cant", "gradient", "versine", "warp", "gaps", "deviations"]),
+              help="Draw only this; repeatable. [default: all there is]")  # fmt: skip
+@click.option("--speed", callback=_speed, metavar="KMH", help="Show the cant deficiency at this speed with its limits.")
+@click.option("--from", "start", metavar="PLACE", help="Start here: a slab's name or a chainage in m.")
+@click.option("--to", "end", metavar="PLACE", help="End here: a slab's name or a chainage in m.")
+def chart(**options: Any) -> int:
+    """Draw charts along the line, one above the other: curvature, cant, gradient, slabs, deviations.
+
+    \b
+    Example:
+      slabpose chart demo_alignment --speed 250 --picture charts.png
+    """  # noqa: D301 - click wants the character itself
+    from viewer.chart_command import run_chart
+
+    return run_chart(**options)
 
 
 @click.command(short_help="Write a copy of the demo project.")

@@ -8,15 +8,18 @@ import os
 import re
 import sys
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 __all__ = [
+    "ALIGNMENT_OPTION",
     "BAD_INPUT",
     "BUG",
     "INTERRUPTED",
+    "LINE",
     "NOT_ALL_WITHIN",
     "OK",
     "PROJECT",
@@ -27,6 +30,7 @@ __all__ = [
     "number",
     "number_in",
     "out_options",
+    "time_of",
     "with_options",
 ]
 
@@ -34,6 +38,9 @@ OK, NOT_ALL_WITHIN, BAD_INPUT, BUG, INTERRUPTED = 0, 1, 2, 3, 130
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 PROJECT = click.argument("project", type=click.Path(path_type=Path))
+LINE = click.argument("project", type=click.Path(path_type=Path), metavar="PROJECT|FILE")
+ALIGNMENT_OPTION = click.option("--alignment", "alignment_name", metavar="NAME",
+                                help="Which alignment of an IFC or LandXML file that has several.")  # fmt: skip
 _KILOMETRES = re.compile(r"([+-]?)(\d+)\+(\d{1,3}(?:\.\d*)?)")
 
 
@@ -69,6 +76,18 @@ def number(
         return number
 
     return convert
+
+
+def time_of(context: click.Context, parameter: click.Parameter, given: str | None) -> datetime | None:
+    """Return a time in UTC; without a zone it counts as UTC, as in survey files."""
+    if given is None:
+        return None
+    try:
+        time = datetime.fromisoformat(given.strip())
+        return (time if time.tzinfo else time.replace(tzinfo=UTC)).astimezone(UTC)
+    except (ValueError, OverflowError) as fault:
+        raise click.BadParameter(f"expected a time like 2025-04-30T14:05Z, found {given!r}", context,
+                                 parameter) from fault  # fmt: skip
 
 
 def file_only(_context: click.Context, parameter: click.Parameter, value: Path | None) -> Path | None:

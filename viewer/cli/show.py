@@ -1,0 +1,80 @@
+"""Commands that show a section to others: in the browser app, and to guests."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from .options import PROJECT, SURVEY_OPTIONS, number, with_options
+
+__all__ = ["present", "serve"]
+
+
+@click.command(short_help="The section in a browser: one selection in four views, followed live.")
+@PROJECT
+@click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
+              help="Address to bind to; anything but this machine alone asks each visitor for a token.")  # fmt: skip
+@click.option("--port", type=click.IntRange(0, 65535), default=8420, show_default=True, metavar="NUMBER",
+              help="0 for any that is free.")  # fmt: skip
+@click.option("--token", metavar="TEXT", envvar="SLABPOSE_TOKEN", show_envvar=True,
+              help="Token in place of a random one, 12 characters or more.")  # fmt: skip
+@click.option("--browser/--no-browser", default=True, show_default=True, help="Open the browser of this machine.")
+def serve(**options: Any) -> int:
+    """Serve the section as a page for browsers; all of it comes from this machine.
+
+    Ctrl-C ends it.
+
+    \b
+    Example:
+      slabpose serve demo_alignment
+      slabpose serve demo_alignment --host 0.0.0.0 --no-browser
+    """  # noqa: D301 - click wants the character itself
+    from viewer.app_command import run_serve
+
+    return run_serve(**options)
+
+
+def _size(context: click.Context, parameter: click.Parameter, given: str) -> tuple[int, int]:
+    """Return a size in pixels from a text like 1280x720."""
+    wide, _, high = given.lower().partition("x")
+    try:
+        size = int(wide), int(high)
+    except ValueError:
+        size = 0, 0
+    if not all(160 <= side <= 4096 for side in size):
+        raise click.BadParameter(f"expected a size like 1280x720, each 160 to 4096 pixels, found {given!r}", context,
+                                 parameter)  # fmt: skip
+    return size
+
+
+@click.command(short_help="Page, film, stills and scene of the section for guests.")
+@PROJECT
+@click.argument("folder", type=click.Path(path_type=Path))
+@with_options(SURVEY_OPTIONS[:2])
+@click.option("--slab", metavar="NAME", help="Slab to end at. [default: the one furthest out]")
+@click.option("--film/--no-film", default=True, show_default=True, help="Make the film.")
+@click.option("--seconds", default="20", callback=number("a number of 5 to 120", 5.0, 120.0), show_default=True,
+              metavar="NUMBER", help="How long the film is.")  # fmt: skip
+@click.option("--size", default="1280x720", callback=_size, show_default=True, metavar="WIDTHxHEIGHT",
+              help="Pixels of the film, in whole blocks of 16.")  # fmt: skip
+@click.option("--stills-dpi", type=click.IntRange(72, 600), default=300, show_default=True, metavar="NUMBER",
+              help="Pixels to the inch of the stills, 279 mm wide.")  # fmt: skip
+@click.option("--exaggeration", callback=number("a number of 1 to 1000", 1.0, 1000.0), metavar="FACTOR",
+              help="Of deviations. [default: a round one at which they can be seen]")  # fmt: skip
+@click.option("--dark/--light", default=None, help="Dark or light pictures. [default: as the project says]")
+def present(**options: Any) -> int:
+    """Show the section to people who are no engineers.
+
+    FOLDER gets a page with the section in 3D that opens offline in any browser, a film, stills for print, and a scene
+    for other programs. Titles and colours are those of [presentation] in the project file.
+
+    \b
+    Example:
+      slabpose present demo_alignment for-guests
+      slabpose present demo_alignment for-guests --slab Q0182 --no-film --dark
+    """  # noqa: D301 - click wants the character itself
+    from viewer.present_command import run_present
+
+    return run_present(**options)
