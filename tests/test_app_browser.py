@@ -307,6 +307,7 @@ def test_missing_survey_then_first_points(tmp_path: Path, browser: Any) -> None:
         visit.ready()
         assert "No survey yet" in visit.page.text_content("#notice")
         assert "not measured" in visit.page.text_content("#sheet")
+        assert "nan" not in visit.page.text_content("body")
         shutil.copy(kept, project / SURVEY)
         visit.page.wait_for_selector("#notice .warn", state="detached", timeout=10_000)
         assert visit.complaints == []

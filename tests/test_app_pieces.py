@@ -83,6 +83,17 @@ def test_plan_is_true_to_its_sides(edition: Edition) -> None:
         rises = tip < foot
         assert rises == (x > 200)
         assert path.get("fill") == (INK if rises else PAPER)
+    # a line from each box to its screw: ahead is up, left is left, and no line crosses the slab
+    lines = [re.fullmatch(r"M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)", p.get("d", "")) for p in tree.iter("path")]
+    ends = np.array([[float(v) for v in line.groups()] for line in lines if line])
+    assert len(ends) == 4
+    assert ((ends[:, 0] > 200) == (ends[:, 2] > 200)).all()
+    middle = ends[:, 1].mean()
+    assert ((ends[:, 1] > middle) == (ends[:, 3] > middle)).all()
+    names = {t.text: float(t.get("x", "")) for t in tree.iter("text") if t.text in ("RL", "RR", "FL", "FR")}
+    heights = {t.text: float(t.get("y", "")) for t in tree.iter("text") if t.text in names}
+    assert names["FL"] == names["RL"] < 200 < names["FR"] == names["RR"]
+    assert heights["FL"] == heights["FR"] < heights["RL"] == heights["RR"]
     arrows = [p.get("d", "") for p in tree.iter("path") if "H" in p.get("d", "")]
     pushes = [float(re.findall(r"H([\d.]+)", d)[0]) - float(re.findall(r"M([\d.]+)", d)[0]) for d in arrows]
     assert [np.sign(push) for push in pushes] == [1.0, 1.0]  # push R and F + to the right there

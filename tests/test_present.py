@@ -31,7 +31,16 @@ from viewer.present.parts import parts_of
 from viewer.present.show import factor_for, show_of
 from viewer.present.stills import still_size
 from viewer.present.web_data import NO_VALUE, SURROUNDINGS, simpler, web_section
-from viewer.present.words import COMPUTED, MEASURED, count_words, move_words, place_words, slab_words, uncertainty_mm
+from viewer.present.words import (
+    COMPUTED,
+    MEASURED,
+    count_words,
+    layer_words,
+    move_words,
+    place_words,
+    slab_words,
+    uncertainty_mm,
+)
 from viewer.running import check_of
 from viewer.section import NOT_MEASURED, OUT, UNDECIDED, WITHIN
 
@@ -130,6 +139,17 @@ def test_places_are_named_by_kilometre_and_structure(show):
     section = show.section
     words = place_words(section, float(section.distance[show.slab]))
     assert words == "Kilometre 27.63, embankment Lapwing bank"
+
+
+def test_colours_are_told_with_grey_only_where_something_is_not_measured(show):
+    assert layer_words(show) == f"Blue: too low, orange: too high, grey: not measured; 1{NBSP}mm is allowed"
+    section = show.section
+    whole = replace(
+        section,
+        built_position=np.where(section.measured[:, None], section.built_position, section.target_position),
+        built_rotation=np.where(section.measured[:, None, None], section.built_rotation, section.target_rotation),
+    )
+    assert "grey" not in layer_words(replace(show, section=whole))
 
 
 def test_exaggeration_keeps_slabs_below_the_rail(show):

@@ -346,7 +346,7 @@ def test_hostile_names_are_text_and_nothing_else(tmp_path: Path) -> None:
     change(project, "structures.csv", "Lapwing bank", HOSTILE[0])
     pdf, html, xlsx = (tmp_path / f"a.{kind}" for kind in ("pdf", "html", "xlsx"))
     part = ("--from", f"{name}0135", "--to", f"{name}0140")
-    assert run("report", project, *AT, *part, "--title", HOSTILE[1], "--pdf", pdf, "--html", html, "--xlsx",
+    assert run("report", project, *AT, *part, "--title", HOSTILE[1] + "\u202e", "--pdf", pdf, "--html", html, "--xlsx",
                xlsx).status == 0  # fmt: skip
     page = Page(html.read_text())
     assert "script" not in {tag for tag, _ in page.elements}

@@ -45,7 +45,7 @@ def deviation_layer(section: Section, quantity: str) -> Layer:
         worst=largest,
         verdict=section.verdict,
         words=VERDICT_WORDS,
-        named=lambda slab: f"{number_mm(largest[slab])} mm",
+        named=lambda slab: f"{number_mm(largest[slab])} mm" if np.isfinite(largest[slab]) else "not measured",
         card=lambda slab: deviation_card(section, slab),
         field=corners[:, [[0, 1], [3, 2]]],
     )

@@ -56,9 +56,10 @@ def method_section(evidence: Evidence) -> Section:
             "told, and the slab gets no verdict.",
             "Fit: one position and one rotation for each slab (six values, no change of size), by least squares from "
             "all its marks, each weighted with its uncertainty.",
-            f"Blunders: the sum of squares is tested at the 0.1 percent level, and each residual by its size over "
-            f"its standard deviation (w), beyond {CRITICAL_W:.2f} taken for a blunder. A mark that alone explains the "
-            "failure is left out and named. Four heights can show that one of them is wrong, not which.",
+            "Blunders: the weighted sum of squares of each slab is tested at the 0.1 percent level. A mark that alone "
+            "explains the failure is left out and named. Four heights can show that one of them is wrong, not which. "
+            f"In the table of corners w is a residual over its standard deviation: one in a thousand is beyond "
+            f"{CRITICAL_W:.2f} by chance.",
             "Deviation: built less target at each mark of the fitted slab, in the target slab's own frame: + right, "
             "+ forward, + up. The mark that decides is told for each slab.",
             "Joints: steps in level and line where the rails cross the joint, from the rear to the front slab, and "

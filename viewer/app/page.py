@@ -23,9 +23,9 @@ _TEMPLATE = """
 <a class="skip" href="#sheet">To the chosen slab</a>
 <header class="top">
   <div class="name"><h1>{{ title_text }}</h1><p class="sub">{{ stand_text }}</p></div>
-  <form id="search" role="search"><label class="unseen" for="wanted">Slab or chainage</label>
+  <form id="search" role="search" v-show="!guide_html"><label class="unseen" for="wanted">Slab or chainage</label>
     <input id="wanted" type="search" autocomplete="off" placeholder="slab or chainage"><button>Find</button></form>
-  <nav class="steps" aria-label="Step through slabs">
+  <nav class="steps" aria-label="Step through slabs" v-show="!guide_html">
     <button type="button" id="step-back" data-act="step" data-value="-1" aria-label="Slab before">&#8592;</button>
     <span>slab</span>
     <button type="button" id="step-on" data-act="step" data-value="1" aria-label="Next slab">&#8594;</button>

@@ -195,6 +195,7 @@ def _slabs(edition: Edition, layer: Layer, choice: Choice, window: tuple[float, 
     middle = _TOP + _BODY / 2
     parts = []
     chosen = ""
+    last = (-99.0, -1)
     for at, slab in enumerate(here.tolist()):
         x0 = max(LEFT + (section.distance[slab] - half[slab] - low) * per, LEFT)
         x1 = min(LEFT + (section.distance[slab] + half[slab] - low) * per, LEFT + (high - low) * per)
@@ -209,7 +210,9 @@ def _slabs(edition: Edition, layer: Layer, choice: Choice, window: tuple[float, 
             f'<rect x="{a:.1f}" y="{b:.1f}" width="{wide / 2 + 0.1:.1f}" height="{_BODY / 2:.1f}" fill="{fill}"/>'
             for fill, a, b in sides
         )
-        drawn += symbol(verdict, x, _TOP - 9.0, 5.5)
+        if verdict != last[1] or x - last[0] >= 12.0:  # of many alike side by side not every one
+            drawn += symbol(verdict, x, _TOP - 9.0, 5.5)
+            last = x, verdict
         if wide >= NAMED_SLAB:
             room = int(wide / 7.2)
             short = name if len(name) <= room else name[: room - 1] + "\N{HORIZONTAL ELLIPSIS}"

@@ -72,8 +72,8 @@ def present(**options: Any) -> int:
 
     \b
     Example:
-      slabpose present demo_alignment for-guests
-      slabpose present demo_alignment for-guests --slab Q0182 --no-film --dark
+      slabpose present demo_alignment for-guests --no-film
+      slabpose present demo_alignment short --slab Q0182 --seconds 6 --size 480x272 --stills-dpi 100
     """  # noqa: D301 - click wants the character itself
     from viewer.present_command import run_present
 

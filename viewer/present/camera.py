@@ -68,7 +68,7 @@ class Flight:
         from scipy.interpolate import PchipInterpolator
 
         extent = self.last - self.first
-        high = float(np.clip(1.02 * extent, 60.0, 2000.0))
+        high = float(np.clip(1.12 * extent, 60.0, 2000.0))
         run = min(METRES_A_SECOND * self.seconds * (LANDED - FLIGHT) * 0.8, abs(self.goal - self._far))
         start = self.goal - self.ahead * run
         middle = 0.5 * (self.first + self.last)

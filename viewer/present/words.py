@@ -95,7 +95,8 @@ def layer_words(show: Show) -> str:
     """Return what the colours show, in one line."""
     tolerance = amount_words(show.section.tolerance_mm[show.layer.name])
     low, high = SIDES[show.layer.name]
-    return f"Colour: {low} (blue) or {high} (orange); up to {tolerance} is allowed"
+    grey = "" if show.section.measured.all() else ", grey: not measured"
+    return f"Blue: {low}, orange: {high}{grey}; {tolerance} is allowed"
 
 
 def count_words(section: Section) -> list[tuple[int, int, str]]:

@@ -67,7 +67,7 @@ def seat_forces(beam: Beam, spacing: float, seats: Floats) -> Floats:
     ndarray, shape (n,)
         N; zero everywhere if the seats lie on a straight line.
     """
-    turn = 2 * np.pi * np.fft.fftfreq(len(seats))
+    turn = np.asarray(2 * np.pi * np.fft.fftfreq(len(seats)), dtype=np.float64)
     return np.asarray(np.fft.ifft(np.fft.fft(seats) * _stiffness(beam, spacing, turn)).real)
 
 

@@ -18,6 +18,8 @@ from geometry.survey.points import Ints
 
 __all__ = ["HAIR", "StepProblem", "WindowPlan", "silence", "solve_window", "tightened"]
 
+_Part = tuple[csr_array, Floats | float, Floats | float]  # rows of the problem with their lower and upper limits
+
 HAIR = 1e-6  # mm: limits are kept to this, far below what anybody measures
 _INFEASIBLE = 2  # status of scipy's milp
 _SUM_SHARE = 0.15  # of the time that is left once the count of fasteners is known
@@ -202,7 +204,7 @@ def _fewest(
     cost = np.concatenate([np.zeros(v), np.ones(f)])
     whole = np.ones(v + f, dtype=bool)
     bounds = np.concatenate([least, forced]), np.concatenate([most, np.ones(f)])
-    parts = [
+    parts: list[_Part] = [
         (block_array([[eye_array(v), up]], format="csr"), -np.inf, 0.0),
         (block_array([[-eye_array(v), down]], format="csr"), -np.inf, 0.0),
     ]
@@ -226,7 +228,7 @@ def _least_moved(
     reach = np.maximum(np.abs(least), np.abs(most)).astype(np.float64)
     bounds = np.concatenate([least, forced, np.zeros(v)]), np.concatenate([most, np.ones(f), reach])
     one, none = eye_array(v), csr_array((v, v))
-    parts = [
+    parts: list[_Part] = [
         (block_array([[one, up, none]], format="csr"), -np.inf, 0.0),
         (block_array([[-one, down, none]], format="csr"), -np.inf, 0.0),
         (block_array([[one, csr_array((v, f)), -one], [-one, csr_array((v, f)), -one]], format="csr"), -np.inf, 0.0),
@@ -242,7 +244,7 @@ def _least_moved(
 
 def _with_rows(
     problem: StepProblem, cost: Floats, whole: npt.NDArray[np.bool_], bounds: tuple[Floats, Floats],
-    parts: list[tuple[csr_array, Floats | float, Floats | float]], allowed: float | None, end: float, gap: float = 0.0,
+    parts: list[_Part], allowed: float | None, end: float, gap: float = 0.0,
 ) -> tuple[Floats | None, float, bool]:  # fmt: skip
     """Solve with the ranged rows added; with `allowed` they may be exceeded by so much in sum, mm."""
     k, v = problem.rows.shape

@@ -193,7 +193,9 @@ def _components(work: _Work, rows: Ints, columns: Ints) -> Ints:
     part = work.touches[rows][:, columns]
     names, which = np.unique(work.problem.fastener[columns], return_inverse=True)
     ties = csr_array((np.ones(len(columns)), (which, np.arange(len(columns)))), shape=(len(names), len(columns)))
-    graph = block_array([[None, part.T, ties.T], [part, None, None], [ties, None, None]], format="csr")
+    graph = block_array(
+        [[None, part.T, ties.T], [part, None, None], [ties, None, None]], format="csr", dtype=np.float64
+    )
     label = connected_components(graph, directed=False)[1]
     return np.asarray(label[: len(columns) + len(rows)], dtype=np.intp)
 
