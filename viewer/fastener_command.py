@@ -11,6 +11,7 @@ import numpy as np
 from geometry.alignment.laws import Floats
 from geometry.errors import Fault, Faults, InputError
 from geometry.exchange.fastener_tables import FASTENER_DECIMALS, changed_table, lay_pieces, order_table
+from geometry.exchange.plan_inputs import plan_of
 from geometry.exchange.project import PROJECT_FILE, Project, open_project
 from geometry.exchange.seat_files import SEATS_FILE, read_cast_seats
 from geometry.placement import UNJUDGED, SectionCheck
@@ -103,16 +104,21 @@ def run_fasteners(
         read_project = open_project(project)
         slabs = chosen_slabs(read_project, start, end)
         inputs, answer = dict(read_project.inputs), None
-        if poses == "built":
+        pose = None
+        if poses != "target":
             read, answer = check_of(read_project, survey, stage, readings)
             inputs |= read.inputs
             warn(read.warnings)
-        plan, after, warnings = fastened_rail(read_project, answer, None, slabs, most_seconds)
+        if poses == "planned" and answer is not None:
+            pose = plan_of(read_project, answer).pose_after
+        plan, after, warnings = fastened_rail(read_project, answer, pose, slabs, most_seconds)
     warn((*read_project.warnings, *warnings))
     settings = read_project.settings.fastener
     assert settings is not None  # no plan without
     laid = lay_pieces(plan, settings)
-    page = FastenerPage(read_project, settings, plan, after, laid, slabs, poses, inputs)
+    page = FastenerPage(
+        read_project, settings, plan, after, laid, slabs, "given" if poses == "planned" else poses, inputs
+    )
     table, document = changed_table(read_project, settings, plan, laid, after), fastener_document(page)
     terminal = out(table, document, csv_file, json_file, files, FASTENER_DECIMALS)
     if order_file is not None:

@@ -8,12 +8,14 @@ from pathlib import Path
 
 import numpy as np
 
-from geometry.exchange.bed_files import mortar_settings, read_anchors, read_bed
+from geometry.exchange.bed_files import AnchorSurvey, BedSurvey, mortar_settings, read_anchors, read_bed
 from geometry.exchange.mortar_section import batches_of, mortar_of, mortar_warnings
 from geometry.exchange.mortar_tables import DECIMALS, all_good, batch_table, bed_table, mortar_table
-from geometry.exchange.project import open_project
+from geometry.exchange.plan_inputs import plan_of
+from geometry.exchange.project import Project, open_project
 from geometry.exchange.writing import write_csv
-from geometry.placement.mortar import Pose
+from geometry.placement import SectionCheck
+from geometry.placement.mortar import MortarReport
 from viewer.cli.options import NOT_ALL_WITHIN, OK
 from viewer.mortar_page import MortarSection, mortar_document, show_mortar
 from viewer.running import FINE, check_of, chosen_slabs, kept, out, to_reader, warn
@@ -24,7 +26,7 @@ __all__ = ["run_mortar"]
 
 def run_mortar(
     project: Path, survey: Sequence[Path], readings: Sequence[Path], stage: str | None, start: str | None,
-    end: str | None, pose: Pose, everything: bool, csv_file: Path | None, json_file: Path | None,
+    end: str | None, poses: str, everything: bool, csv_file: Path | None, json_file: Path | None,
     bed_file: Path | None, batch_file: Path | None,
 ) -> int:  # fmt: skip
     """Tell the mortar gap, the bed and the anchors of a section."""
@@ -35,7 +37,7 @@ def run_mortar(
         bed, anchors = read_bed(read_project), read_anchors(read_project)
         chosen = chosen_slabs(read_project, start, end)
         read, check = check_of(read_project, survey, stage, readings)
-        report = mortar_of(read_project, check, bed, anchors, pose)
+        report = _report(read_project, check, bed, anchors, poses)
         batches = batches_of(read_project, check, report, chosen)
     told = (*read_project.warnings, *read.warnings, *bed.warnings, *anchors.warnings)
     warn((*told, *mortar_warnings(read_project, bed, report)))
@@ -58,3 +60,15 @@ def run_mortar(
         if terminal:
             show_mortar(section, slabs, everything=everything)
     return OK if all_good(report, chosen) else NOT_ALL_WITHIN
+
+
+def _report(project: Project, check: SectionCheck, bed: BedSurvey, anchors: AnchorSurvey, poses: str) -> MortarReport:
+    """Look under the slabs as built, as designed, or as the correction plan leaves them."""
+    if poses == "planned":
+        plan = plan_of(project, check)
+        covariance = check.fits.covariance.copy()
+        # turning a screw is not exact: what it adds stands in the plan's own uncertainty
+        own = np.einsum("nii->ni", covariance)
+        own += np.maximum(plan.pose_after_sigma**2 - own, 0.0)
+        return mortar_of(project, check, bed, anchors, "given", (plan.pose_after, covariance))
+    return mortar_of(project, check, bed, anchors, "built" if poses == "built" else "target")

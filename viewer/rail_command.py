@@ -11,6 +11,7 @@ import numpy as np
 
 from geometry.alignment.laws import Floats
 from geometry.errors import Fault, Faults, InputError
+from geometry.exchange.plan_inputs import plan_of
 from geometry.exchange.project import Project, digest, open_project
 from geometry.exchange.rail_tables import seat_table
 from geometry.exchange.seat_files import SEATS_FILE, read_cast_seats
@@ -100,15 +101,18 @@ def run_rail(
         if (project / SEATS_FILE).is_file():
             inputs[SEATS_FILE] = digest(project / SEATS_FILE)
         answer = None
-        if poses == "built":
+        pose = None
+        if poses != "target":
             read, answer = check_of(read_project, survey, stage, readings)
             inputs |= read.inputs
             warn(read.warnings)
-        forecast, warnings = forecast_of(read_project, answer, chords=chord)
+        if poses == "planned" and answer is not None:
+            pose = plan_of(read_project, answer).pose_after
+        forecast, warnings = forecast_of(read_project, answer, pose, chord)
     warn((*read_project.warnings, *warnings))
     chosen = slabs[forecast.seats.slab]
     doubtful = np.zeros(len(slabs), dtype=bool) if answer is None else np.asarray((answer.notes & UNJUDGED) > 0)
-    page = RailPage(read_project, forecast, chosen, poses, inputs, doubtful)
+    page = RailPage(read_project, forecast, chosen, "given" if poses == "planned" else poses, inputs, doubtful)
     # a long line has millions of values here: only a file has a use for them
     asked = csv_file is not None or json_file is not None
     every = seat_table(read_project, forecast) if asked else {}

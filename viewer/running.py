@@ -24,6 +24,7 @@ from geometry.exchange.results import (
 from geometry.exchange.rules_files import RULES_FILE
 from geometry.exchange.seat_files import SEATS_FILE
 from geometry.exchange.survey_files import (
+    POINTS_SUFFIX,
     SURVEY_FOLDER,
     Survey,
     read_survey,
@@ -62,11 +63,11 @@ def kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) ->
     for i, (file, place) in enumerate(zip(files, places, strict=True)):
         if place in places[:i]:
             faults.error(str(file), "a file of its own for each result", "the name of another one")
-        is_table = place.suffix.lower() in (".csv", WORKBOOK_SUFFIX) and not place.exists()
+        is_table = place.suffix.lower() in (".csv", WORKBOOK_SUFFIX, POINTS_SUFFIX) and not place.exists()
         for folder in (SURVEY_FOLDER, BED_FOLDER):
             if is_table and place.parent == (project / folder).resolve():
                 faults.error(str(file), f"a place outside the {folder} folder", "one inside",
-                             "every CSV in there is read as a survey")  # fmt: skip
+                             "every table in there is read as a survey")  # fmt: skip
     faults.stop_if_any()
     fieldwork = [project / CONTROL_FILE, *readings_paths(project)]
     besides = [project / RULES_FILE, project / SEATS_FILE, project / ANCHOR_FILE, *bed_paths(project)]

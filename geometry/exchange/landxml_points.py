@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +14,7 @@ from geometry.errors import Faults
 from .landxml_units import Reader, units_of
 from .xml_files import element_name, read_xml
 
-__all__ = ["read_cg_points"]
+__all__ = ["cg_points_table", "read_cg_points"]
 
 
 def read_cg_points(path: Path, faults: Faults) -> tuple[tuple[str, ...], Floats] | None:
@@ -47,3 +49,19 @@ def read_cg_points(path: Path, faults: Faults) -> tuple[tuple[str, ...], Floats]
     if len(faults.errors) > since:
         return None
     return tuple(names), np.array(places) * units.length
+
+
+def cg_points_table(path: Path, faults: Faults) -> bytes | None:
+    """Return the points of a file as the text of a table of points; None with the reason in `faults`.
+
+    Coordinates are in m, whatever the unit of the file.
+    """
+    told = read_cg_points(path, faults)
+    if told is None:
+        return None
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(["point", "easting_m", "northing_m", "level_m"])
+    names, xyz = told
+    rows.writerows([" ".join(name.split()), *map(repr, place)] for name, place in zip(names, xyz.tolist(), strict=True))
+    return text.getvalue().encode()

@@ -33,7 +33,7 @@ def mortar_reasons(report: MortarReport) -> npt.NDArray[np.object_]:
     n = len(report.verdict)
     # an anchor that is there and still not judged: the slab beside it is not
     unseen = ((rings.verdict == NOT_MEASURED) & (rings.anchor >= 0)).any(axis=1)
-    off, known = report.bed_map, ~report.doubted | (report.pose != "built")
+    off, known = report.bed_map, ~report.doubted | (report.pose == "target")
     too = {sign: np.zeros(n, dtype=bool) for sign in (1, -1)}
     for sign, slabs in too.items():
         slabs[off.slab[(off.verdict == OUT) & (sign * off.deviation > 0)]] = True

@@ -19,6 +19,7 @@ from geometry.survey import SurveyPoints
 from geometry.survey.points import Ints
 
 from .alike import as_one
+from .landxml_points import cg_points_table
 from .project import LEAST_SIGMA_MM, MOST_SIGMA_MM, Project, digest
 from .setup_names import told_apart
 from .survey_names import injected, joined, labels, named_places, stage_order, stage_rows, target_marks, together
@@ -39,6 +40,7 @@ __all__ = [
 ]
 
 SURVEY_FOLDER = "survey"
+POINTS_SUFFIX = ".xml"  # points of a LandXML file
 _BESIDE = 1000.0  # points further than this from the alignment's bounding box are not of this project, m
 _ABOVE = 200.0
 _ONE_PLACE = 1.0  # a point that is measured again lies nearer than this, m
@@ -93,13 +95,13 @@ class StagedSurvey:
 
 
 def survey_paths(folder: Path) -> list[Path]:
-    """Return the survey files of a project folder: CSV and Excel files in its folder ``survey``, in order of name."""
+    """Return the survey files of a project: CSV, Excel and LandXML in its folder ``survey``, in order of name."""
     inside = folder / SURVEY_FOLDER
     if not inside.is_dir():
         return []
     # a spreadsheet that has a workbook open keeps a file ~$name beside it
-    return sorted(p for p in inside.iterdir()
-                  if p.suffix.lower() in (".csv", WORKBOOK_SUFFIX) and not p.name.startswith("~$"))  # fmt: skip
+    kinds = (".csv", WORKBOOK_SUFFIX, POINTS_SUFFIX)
+    return sorted(p for p in inside.iterdir() if p.suffix.lower() in kinds and not p.name.startswith("~$"))
 
 
 def bounds_of(project: Project) -> tuple[Floats, Floats]:
@@ -151,6 +153,11 @@ def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, 
             faults.errors += own.errors
             return read_table(path, point_columns(named=named), Faults(), content=b""), np.empty((0, 3))
         (path, content), own = sheet, Faults()
+    if path.suffix.lower() == POINTS_SUFFIX and content is None:
+        content = cg_points_table(path, own)
+        if content is None:
+            faults.errors += own.errors
+            return read_table(path, point_columns(named=named), Faults(), content=b""), np.empty((0, 3))
     table = read_table(path, (*point_columns(named=named), *more), own, content=content)
     names = ("easting_m", "northing_m", "level_m")
     if own.errors or not len(table):

@@ -91,8 +91,8 @@ def _chords(context: click.Context, parameter: click.Parameter, given: tuple[str
 @click.command(short_help="The rail that the slabs will carry, against its limits, before fasteners are adjusted.")
 @PROJECT
 @with_options((SURVEY_OPTIONS[0], READINGS_OPTION, *SURVEY_OPTIONS[1:]))
-@click.option("--pose", "poses", type=click.Choice(["built", "target"]), default="built", show_default=True,
-              help="Slabs as surveyed, or exactly on their targets: what the design alone leaves.")  # fmt: skip
+@click.option("--pose", "poses", type=click.Choice(["built", "target", "planned"]), default="built", show_default=True,
+              help="Slabs as surveyed, exactly on their targets, or as the correction plan leaves them.")  # fmt: skip
 @click.option("--chord", multiple=True, callback=_chords, metavar="REAR/FRONT[/APART]",
               help="Tell level and line from this chord too: m behind and ahead of the place; with APART the offset at "
                    "a second place so far ahead, less that at the first. Repeatable.")  # fmt: skip
@@ -115,8 +115,8 @@ def rail(**options: Any) -> int:
 @click.command(short_help="Shims and moves at the rail's fasteners, the fewest that keep its limits.")
 @PROJECT
 @with_options((SURVEY_OPTIONS[0], READINGS_OPTION, *SURVEY_OPTIONS[1:]))
-@click.option("--pose", "poses", type=click.Choice(["built", "target"]), default="built", show_default=True,
-              help="Slabs where they were surveyed, or on their targets.")  # fmt: skip
+@click.option("--pose", "poses", type=click.Choice(["built", "target", "planned"]), default="built", show_default=True,
+              help="Slabs as surveyed, on their targets, or as the correction plan leaves them.")  # fmt: skip
 @click.option("--most-seconds", callback=number("seconds from 0.1 to 3600", 0.1, 3600.0), metavar="S",
               help="Time that the search may take. [default: the project's]")  # fmt: skip
 @click.option("--all", "everything", is_flag=True, help="List all of the work, not only its start.")
@@ -141,8 +141,8 @@ def fasteners(**options: Any) -> int:
 @click.command(short_help="Mortar gap and volume of every slab, the bed below it, the anchors beside it.")
 @PROJECT
 @with_options((SURVEY_OPTIONS[0], READINGS_OPTION, *SURVEY_OPTIONS[1:]))
-@click.option("--pose", type=click.Choice(["built", "target"]), default="built", show_default=True,
-              help="Gaps under the slabs as surveyed, or as designed.")  # fmt: skip
+@click.option("--pose", "poses", type=click.Choice(["built", "target", "planned"]), default="built", show_default=True,
+              help="Gaps under the slabs as surveyed, as designed, or as the correction plan leaves them.")  # fmt: skip
 @click.option("--all", "everything", is_flag=True, help="List every slab, not only those that need attention.")
 @out_options("gaps, volume and verdict of each slab")
 @click.option("--bed", "bed_file", type=click.Path(dir_okay=False, path_type=Path), callback=file_only,

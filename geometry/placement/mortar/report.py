@@ -169,7 +169,8 @@ def mortar_report(
     n = len(type_index)
     covariance: Floats | None = check.fits.covariance
     doubted = np.asarray(((check.notes & UNJUDGED) > 0) & check.fits.determined)
-    of_gaps = doubted if pose == "built" else np.zeros(n, dtype=bool)
+    # a pose that comes from a contradictory survey proves nothing, moved or not
+    of_gaps = np.zeros(n, dtype=bool) if pose == "target" else doubted
     if pose == "built":
         position, rotation = check.fits.position, check.fits.rotation
     elif pose == "target":
