@@ -421,9 +421,16 @@ def test_once_in_a_process_without_a_terminal(surveyed: Path) -> None:
     assert done.stdout.isascii()
 
 
+def _heed_interrupts() -> None:
+    """What starts the tests in the background may have told them to ignore Ctrl-C, and they would pass that on."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_control_c_ends_with_130(surveyed: Path) -> None:
-    process = subprocess.Popen(command(str(DEMO), "--survey", str(surveyed)), stdout=subprocess.PIPE,
-                               stderr=subprocess.PIPE, cwd=DEMO.parent)  # fmt: skip
+    process = subprocess.Popen(
+        command(str(DEMO), "--survey", str(surveyed)), stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=DEMO.parent,
+        preexec_fn=_heed_interrupts,  # noqa: PLW1509 - no threads between the two processes
+    )  # fmt: skip
     assert process.stdout is not None
     # output comes at once, though no terminal is there
     while b"joint" not in process.stdout.readline():
