@@ -624,7 +624,9 @@ def test_links_to_an_input_are_inputs(project: Path) -> None:
 
 
 def test_no_result_lands_among_the_surveys_or_on_another_result(project: Path) -> None:
-    told(run("check", project, "--csv", project / "survey" / "verdicts.csv"), "every table in there is read as a survey")
+    told(
+        run("check", project, "--csv", project / "survey" / "verdicts.csv"), "every table in there is read as a survey"
+    )
     one = project / "one.csv"
     told(
         run("check", project, "--csv", one, "--json", project / "survey/../one.csv"),
