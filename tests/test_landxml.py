@@ -435,3 +435,15 @@ def test_adverse_cant_leans_outwards(tmp_path: Path) -> None:
     cant = CANT.format(pivot="center", hand="cw").replace('appliedCant="120"', 'appliedCant="20" adverse="true"')
     alignment = built(tmp_path, document(alignment_of(STRAIGHT, more=cant)))
     assert float(evaluate(alignment, 250.0).cant) == pytest.approx(-0.020, abs=1e-12)
+
+
+def test_places_of_the_cant_stay_with_their_elements(tmp_path: Path) -> None:
+    # before the first station and after the last one the cant is drawn out: four elements, two of them the file's
+    cant = CANT.format(pivot="center", hand="cw").replace("<CantStation", "\n\n\n<CantStation")
+    design, _ = read(tmp_path, document(alignment_of(STRAIGHT, more=cant)))
+    assert design is not None
+    assert [e.kind for e in design.cant] == ["constant", "bloss", "constant", "constant"]
+    assert len(design.where["cant"]) == len(design.cant)
+    lines = [where.split(":")[1] for where in design.where["cant"]]
+    assert lines[0] == lines[1]
+    assert lines[2] == lines[3] != lines[1]

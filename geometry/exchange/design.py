@@ -18,7 +18,9 @@ from geometry.alignment import (
 )
 from geometry.errors import AlignmentError, ChainageError, Faults
 
-__all__ = ["Design", "build_design"]
+__all__ = ["Design", "build_design", "covering_cant"]
+
+_AGREE = 1e-3  # stations are printed rounded, m
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,3 +107,23 @@ def _reaching(design: Design) -> tuple[VerticalElement, ...]:
     if last.kind == "gradient" and 0 < short < 0.01:
         return (*design.vertical[:-1], replace(last, length=last.length + short))
     return design.vertical
+
+
+def covering_cant(
+    cant: list[CantElement], places: list[str], total: float
+) -> tuple[list[CantElement], list[str]]:  # fmt: skip
+    """Return the cant from the start of the alignment to its end: outside its elements it stays as it is there.
+
+    `places` say where each element stands in the file; what is added stands with the element beside it.
+    """
+    if not cant:
+        return cant, places
+    first, last = cant[0], cant[-1]
+    end = last.start + last.length
+    if first.start > _AGREE:
+        cant = [CantElement("constant", 0.0, first.start, first.cant_start, first.cant_start), *cant]
+        places = [places[0], *places]
+    if total - end > _AGREE:
+        cant = [*cant, CantElement("constant", end, total - end, last.cant_end, last.cant_end)]
+        places = [*places, places[-1]]
+    return cant, places

@@ -10,6 +10,7 @@ import numpy as np
 
 from geometry.alignment import CantElement, TrackRules
 
+from .design import covering_cant
 from .ifc_reader import Reader
 
 __all__ = ["CANT_TYPES", "read_cant"]
@@ -62,7 +63,7 @@ def read_cant(
         named: Literal["linear"] = kind  # type: ignore[assignment]
         elements.append(CantElement(named, start, length, first, first if kind == "constant" else last))
         places.append(reader.where(segment))
-    elements, places = _covering(elements, places, total)
+    elements, places = covering_cant(elements, places, total)
     return elements, places, TrackRules(pivot=pivot, cant_base=base, gravity_height=gravity, grid_scale=scale)
 
 
@@ -87,20 +88,3 @@ def _pivot(reader: Reader, heights: Sequence[tuple[Any, Any]], layout: Any) -> L
                    if not (low if sum(kinds["low_rail"]) >= sum(kinds["centre"]) else mid))  # fmt: skip
         reader.faults.error(reader.where(odd), "one pivot for all of the cant", "heights of the rails that change it")
     return "low_rail"
-
-
-def _covering(
-    cant: list[CantElement], places: list[str], total: float
-) -> tuple[list[CantElement], list[str]]:  # fmt: skip
-    """Return the cant from the start of the alignment to its end: outside its segments it stays as it is there."""
-    if not cant:
-        return cant, places
-    first, last = cant[0], cant[-1]
-    end = last.start + last.length
-    if first.start > 1e-3:
-        cant = [CantElement("constant", 0.0, first.start, first.cant_start, first.cant_start), *cant]
-        places = [places[0], *places]
-    if total - end > 1e-3:
-        cant = [*cant, CantElement("constant", end, total - end, last.cant_end, last.cant_end)]
-        places = [*places, places[-1]]
-    return cant, places

@@ -14,7 +14,7 @@ import numpy as np
 from geometry.alignment import Alignment, HorizontalElement, VerticalElement
 from geometry.alignment.laws import cubic_arc_length
 
-__all__ = ["plan_segments", "profile_segments"]
+__all__ = ["curve_segment", "plan_segments", "profile_segments", "straight_curve"]
 
 _NAMES = ("ConstantTerm", "LinearTerm", "QuadraticTerm", "CubicTerm", "QuarticTerm", "QuinticTerm", "SexticTerm",
           "SepticTerm")  # fmt: skip
@@ -39,7 +39,9 @@ def _spiral(model: Any, kind: str, coefficients: Sequence[float]) -> Any:
     return model.create_entity(kind, Position=_origin(model), **terms)
 
 
-def _segment(model: Any, place: tuple[float, float], direction: float, start: float, length: float, parent: Any) -> Any:
+def curve_segment(
+    model: Any, place: tuple[float, float], direction: float, start: float, length: float, parent: Any
+) -> Any:
     """Return a segment that starts at a place in a direction, counter-clockwise from x, rad."""
     along = model.createIfcDirection((math.cos(direction), math.sin(direction)))
     return model.createIfcCurveSegment(
@@ -66,7 +68,7 @@ def plan_segments(model: Any, alignment: Alignment) -> list[list[Any]]:
                 *xy, bearing = track.curve(start + begin).tolist()
                 place = (xy[0] + track.origin[0], xy[1] + track.origin[1])
                 turned = math.pi / 2 - bearing
-            segments.append(_segment(model, place, turned, from_origin, part, parent))
+            segments.append(curve_segment(model, place, turned, from_origin, part, parent))
         result.append(segments)
     return result
 
@@ -79,7 +81,7 @@ def _parts(
     begin, reach = 0.0, length
     match element.kind:
         case "straight":
-            parent = _line(model)
+            parent = straight_curve(model)
         case "arc":
             parent, reach = model.createIfcCircle(_origin(model), 1 / abs(first)), math.copysign(length, first)
         case "clothoid":
@@ -111,7 +113,8 @@ def _helmert(model: Any, length: float, first: float, change: float) -> list[tup
     return [(0.0, 0.0, half, spirals[0]), (half, half, half, spirals[1])]
 
 
-def _line(model: Any) -> Any:
+def straight_curve(model: Any) -> Any:
+    """Return the line that straight segments are cut from."""
     along = model.createIfcVector(model.createIfcDirection((1.0, 0.0)), 1.0)
     return model.createIfcLine(model.createIfcCartesianPoint((0.0, 0.0)), along)
 
@@ -149,7 +152,7 @@ def _profile_segment(model: Any, element: VerticalElement, level: float) -> Any:
     first, last = math.atan(g1), math.atan(g2)
     place = (element.start, level)
     if element.kind == "gradient":
-        return _segment(model, place, first, 0.0, run / math.cos(first), _line(model))
+        return curve_segment(model, place, first, 0.0, run / math.cos(first), straight_curve(model))
     if element.kind == "parabola":
         c = (g2 - g1) / (2 * run)
         parent = model.createIfcPolynomialCurve(_origin(model), (0.0, 1.0), (level, g1, c), None)
@@ -157,14 +160,14 @@ def _profile_segment(model: Any, element: VerticalElement, level: float) -> Any:
         def reached(g: float) -> float:
             return g * math.sqrt(1 + g * g) + math.asinh(g)
 
-        return _segment(model, place, first, 0.0, (reached(g2) - reached(g1)) / (4 * c), parent)
+        return curve_segment(model, place, first, 0.0, (reached(g2) - reached(g1)) / (4 * c), parent)
     if element.kind == "arc":
         radius = run / abs(math.sin(last) - math.sin(first))
         turn = math.copysign(math.pi / 2, last - first)
         # from the centre to the curve: below it in a sag, above it over a crest
         start = radius * (first - turn)
         parent = model.createIfcCircle(_origin(model), radius)
-        return _segment(model, place, first, start, radius * (last - first), parent)
+        return curve_segment(model, place, first, start, radius * (last - first), parent)
     # the angle is quadratic in the own length: own length by Simpson as it settles
     own, bend = run, element.curvature_start
     for _ in range(20):
@@ -174,4 +177,4 @@ def _profile_segment(model: Any, element: VerticalElement, level: float) -> Any:
         own = run / mean
     slope = 2 * ((last - first) / own - bend) / own
     parent = model.createIfcClothoid(_origin(model), _term(slope, 1))
-    return _segment(model, place, first, bend / slope, own, parent)
+    return curve_segment(model, place, first, bend / slope, own, parent)

@@ -15,7 +15,7 @@ import numpy as np
 from geometry.alignment.laws import Floats
 from geometry.errors import Faults, SlabposeError
 
-__all__ = ["LARGEST_IFC", "Frame", "entity", "frame_of", "library", "open_ifc", "units_of"]
+__all__ = ["LARGEST_IFC", "Frame", "entity", "frame_of", "library", "new_id", "open_ifc", "units_of"]
 
 LARGEST_IFC = 1_000_000_000  # bytes
 SCHEMA: Final = "IFC4X3_ADD2"
@@ -36,6 +36,12 @@ def library() -> Any:
     except ImportError as missing:
         raise SlabposeError("IFC needs a library more: pip install 'slabpose[ifc]'") from missing
     return ifcopenshell
+
+
+def new_id() -> str:
+    """Return a new globally unique identifier, as the schema writes it."""
+    identifier: str = library().guid.new()
+    return identifier
 
 
 def entity(thing: Any) -> str:

@@ -10,18 +10,13 @@ from geometry.alignment.laws import Floats
 from geometry.placement import SectionCheck
 from geometry.slabs import SlabType, outline
 
-from .ifc_files import library
+from .ifc_files import new_id
 from .project import Project
 from .results import Columns, slab_table
 
 __all__ = ["write_slabs"]
 
 _KIND = "precast track slab"
-
-
-def _id() -> str:
-    guid: str = library().guid.new()
-    return guid
 
 
 def _shape(model: Any, body: Any, slab_type: SlabType) -> Any:
@@ -80,18 +75,18 @@ def write_slabs(model: Any, site: Any, project: Project, check: SectionCheck | N
             shape = model.createIfcShapeRepresentation(body, "Body", "MappedRepresentation", [item])
             name = str(project.layout.names[k])
             members.append(model.createIfcTrackElement(
-                _id(), None, name if words == "target" else f"{name} {words}", project.types[kind].name, _KIND,
+                new_id(), None, name if words == "target" else f"{name} {words}", project.types[kind].name, _KIND,
                 _placement(model, position[k], rotation[k]), model.createIfcProductDefinitionShape(None, None, [shape]),
                 name, "USERDEFINED",
             ))  # fmt: skip
             if table:
                 _properties(model, members[-1], table, k)
         if members:
-            group = model.createIfcGroup(_id(), None, words, None, None)
-            model.createIfcRelAssignsToGroup(_id(), None, None, None, members, None, group)
+            group = model.createIfcGroup(new_id(), None, words, None, None)
+            model.createIfcRelAssignsToGroup(new_id(), None, None, None, members, None, group)
         elements += members
     if elements:
-        model.createIfcRelContainedInSpatialStructure(_id(), None, None, None, elements, site)
+        model.createIfcRelContainedInSpatialStructure(new_id(), None, None, None, elements, site)
 
 
 def _properties(model: Any, element: Any, table: Columns, k: int) -> None:
@@ -110,5 +105,5 @@ def _properties(model: Any, element: Any, table: Columns, k: int) -> None:
         elif column in ("chainage_m", "distance_m"):
             values.append((name, model.createIfcLengthMeasure(float(value))))
     properties = [model.createIfcPropertySingleValue(name, None, value, None) for name, value in values]
-    sheet = model.createIfcPropertySet(_id(), None, "SlabCheck", None, properties)
-    model.createIfcRelDefinesByProperties(_id(), None, None, None, [element], sheet)
+    sheet = model.createIfcPropertySet(new_id(), None, "SlabCheck", None, properties)
+    model.createIfcRelDefinesByProperties(new_id(), None, None, None, [element], sheet)

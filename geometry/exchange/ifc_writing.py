@@ -10,8 +10,8 @@ import numpy as np
 from geometry.alignment import Alignment, ChainageCount, format_chainage, position
 
 from .ifc_cant import CANT_TYPES
-from .ifc_curves import plan_segments, profile_segments
-from .ifc_files import SCHEMA, library
+from .ifc_curves import curve_segment, plan_segments, profile_segments, straight_curve
+from .ifc_files import SCHEMA, library, new_id
 from .ifc_horizontal import HORIZONTAL_TYPES
 from .ifc_vertical import VERTICAL_TYPES
 
@@ -58,11 +58,6 @@ def ifc_model(name: str, made: Any) -> tuple[Any, Any, Any]:
     return model, site, axis
 
 
-def _id() -> str:
-    guid: str = library().guid.new()
-    return guid
-
-
 def _placement(model: Any, xyz: Any = (0.0, 0.0, 0.0)) -> Any:
     point = model.createIfcCartesianPoint(tuple(float(v) for v in xyz))
     return model.createIfcLocalPlacement(None, model.createIfcAxis2Placement3D(point, None, None))
@@ -77,7 +72,7 @@ def write_alignment(model: Any, site: Any, axis: Any, alignment: Alignment, coun
         The IfcAlignment; its curve, an IfcGradientCurve, carries placements along it. Cant stands in the segments
         only: what it means in a curve has changed between revisions of the schema.
     """
-    line = model.createIfcAlignment(_id(), None, name, None, None, _placement(model), None, None)
+    line = model.createIfcAlignment(new_id(), None, name, None, None, _placement(model), None, None)
     plan, profile, cant = _layouts(model, line, alignment)
     pieces = plan_segments(model, alignment)
     levels = profile_segments(model, alignment)
@@ -92,27 +87,25 @@ def write_alignment(model: Any, site: Any, axis: Any, alignment: Alignment, coun
     _segments(model, profile, _profile_parameters(model, alignment), "profile", axis, [[s] for s in levels])
     _segments(model, cant, _cant_parameters(model, alignment), "cant", axis, None)
     _stations(model, line, gradient, alignment, count)
-    model.createIfcRelContainedInSpatialStructure(_id(), None, None, None, [line], site)
+    model.createIfcRelContainedInSpatialStructure(new_id(), None, None, None, [line], site)
     return line
 
 
 def _layouts(model: Any, line: Any, alignment: Alignment) -> tuple[Any, Any, Any]:
-    plan = model.createIfcAlignmentHorizontal(_id(), None, "plan", None, None, None, None)
-    profile = model.createIfcAlignmentVertical(_id(), None, "profile", None, None, None, None)
-    cant = model.createIfcAlignmentCant(_id(), None, "cant", None, None, None, None, alignment.rules.cant_base)
-    model.createIfcRelNests(_id(), None, None, None, line, [plan, profile, cant])
+    plan = model.createIfcAlignmentHorizontal(new_id(), None, "plan", None, None, None, None)
+    profile = model.createIfcAlignmentVertical(new_id(), None, "profile", None, None, None, None)
+    cant = model.createIfcAlignmentCant(new_id(), None, "cant", None, None, None, None, alignment.rules.cant_base)
+    model.createIfcRelNests(new_id(), None, None, None, line, [plan, profile, cant])
     return plan, profile, cant
 
 
 def _zero_end(model: Any, alignment: Alignment, pieces: list[list[Any]], levels: list[Any]) -> None:
     """Add the segments without length that mark the ends of the curves."""
-    from .ifc_curves import _line, _segment
-
     x, y, z = position(alignment, alignment.length).tolist()
     bearing = float(alignment.track.bearing.end[-1])
-    pieces.append([_segment(model, (x, y), math.pi / 2 - bearing, 0.0, 0.0, _line(model))])
+    pieces.append([curve_segment(model, (x, y), math.pi / 2 - bearing, 0.0, 0.0, straight_curve(model))])
     slope = math.atan(float(alignment.profile_curve(alignment.length, 1)[0]))
-    levels.append(_segment(model, (alignment.length, z), slope, 0.0, 0.0, _line(model)))
+    levels.append(curve_segment(model, (alignment.length, z), slope, 0.0, 0.0, straight_curve(model)))
     for group in ([s for g in pieces for s in g], levels):
         group[-1].Transition = "DISCONTINUOUS"
         for segment in group[:-1]:
@@ -131,9 +124,9 @@ def _segments(
             shape = model.createIfcProductDefinitionShape(None, None, items)
         placement = _placement(model) if shape is not None else None
         rows.append(
-            model.createIfcAlignmentSegment(_id(), None, f"{name} {number}", None, None, placement, shape, given)
+            model.createIfcAlignmentSegment(new_id(), None, f"{name} {number}", None, None, placement, shape, given)
         )
-    model.createIfcRelNests(_id(), None, None, None, layout, rows)
+    model.createIfcRelNests(new_id(), None, None, None, layout, rows)
 
 
 def _plan_parameters(model: Any, alignment: Alignment) -> list[Any]:
@@ -212,12 +205,12 @@ def _stations(model: Any, line: Any, curve: Any, alignment: Alignment, count: Ch
         fallback = model.createIfcAxis2Placement3D(model.createIfcCartesianPoint(tuple(xyz)), None, None)
         place = model.createIfcLinearPlacement(None, model.createIfcAxis2PlacementLinear(point, None, None), fallback)
         referent = model.createIfcReferent(
-            _id(), None, format_chainage(station), None, None, place, None, "STATION"
+            new_id(), None, format_chainage(station), None, None, place, None, "STATION"
         )  # fmt: skip
-        table = model.createIfcPropertySet(_id(), None, "Pset_Stationing", None, values)
-        model.createIfcRelDefinesByProperties(_id(), None, None, None, [referent], table)
+        table = model.createIfcPropertySet(new_id(), None, "Pset_Stationing", None, values)
+        model.createIfcRelDefinesByProperties(new_id(), None, None, None, [referent], table)
         rows.append(referent)
-    model.createIfcRelNests(_id(), None, None, None, line, rows)
+    model.createIfcRelNests(new_id(), None, None, None, line, rows)
 
 
 def _property(model: Any, name: str, value: float) -> Any:

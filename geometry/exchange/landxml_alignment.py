@@ -8,14 +8,12 @@ taken as the schema means them, internal, without the equations.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from pathlib import Path
 
-from geometry.alignment import CantElement
 from geometry.errors import Faults
 
 from .cells import near
-from .design import Design
+from .design import Design, covering_cant
 from .landxml_horizontal import read_horizontal
 from .landxml_profile import read_cant, read_profile
 from .landxml_units import Reader, child, children, units_of
@@ -70,13 +68,13 @@ def design_of(root: Element, file: str, faults: Faults, name: str | None = None)
     equations = _equations(reader, chosen, start)
     if len(faults.errors) > since:
         return None
-    total = sum(e.length for e in horizontal)
+    cant, cant_places = covering_cant(cant, cant_places, sum(e.length for e in horizontal))
     return Design(
         name=chosen.get("name") or "alignment",
         file=file,
         horizontal=tuple(horizontal),
         vertical=tuple(vertical),
-        cant=_covering(cant, total),
+        cant=tuple(cant),
         where={
             "horizontal": tuple(places),
             "vertical": tuple(level_places),
@@ -105,20 +103,6 @@ def _choose(alignments: list[Element], file: str, faults: Faults, name: str | No
     else:
         faults.error(file, "an alignment (Alignments / Alignment)", "none")
     return None
-
-
-def _covering(cant: Sequence[CantElement], total: float) -> tuple[CantElement, ...]:
-    """Return the cant from the start of the alignment to its end: outside its stations it stays as it is there."""
-    if not cant:
-        return ()
-    first, last = cant[0], cant[-1]
-    result = list(cant)
-    if first.start > _AGREE:
-        result.insert(0, CantElement("constant", 0.0, first.start, first.cant_start, first.cant_start))
-    end = last.start + last.length
-    if total - end > _AGREE:
-        result.append(CantElement("constant", end, total - end, last.cant_end, last.cant_end))
-    return tuple(result)
 
 
 def _equations(reader: Reader, alignment: Element, start: float) -> list[tuple[float, float]]:
