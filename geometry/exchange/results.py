@@ -165,10 +165,10 @@ def corner_table(project: Project, check: SectionCheck) -> Columns:
     for i, q in enumerate(SLAB_QUANTITIES):
         table[f"{q}_mm"] = _mm(check.deviation[..., i].ravel()[rows])
         table[f"{q}_sigma_mm"] = _mm(check.deviation_sigma[..., i].ravel()[rows])
-    redundancy = check.fits.design.redundancy.reshape(-1, m, 3)[check.fits.group]
+    redundancy, w = check.fits.design.redundancy.reshape(-1, m, 3)[check.fits.group], check.fits.w
     for i, q in enumerate(SLAB_QUANTITIES):
         table[f"residual_{q}_mm"] = _mm(check.fits.residual[..., i].ravel()[rows])
-        table[f"w_{q}"] = check.fits.w[..., i].ravel()[rows]
+        table[f"w_{q}"] = w[..., i].ravel()[rows]
         table[f"redundancy_{q}"] = redundancy[..., i].ravel()[rows]
     return table
 

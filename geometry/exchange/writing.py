@@ -49,6 +49,7 @@ _DECIMALS = {
     "permille": 4,
     "ppm": 2,
     "percent": 2,
+    "turns": 3,
 }
 _OTHER_DECIMALS = 6
 # Arrow writes a decimal number of more places with an exponent once it is small.
@@ -116,11 +117,12 @@ def decimals_of(name: str) -> int:
 
     Examples
     --------
-    >>> decimals_of("up_mm"), decimals_of("chainage_m"), decimals_of("weight")
-    (2, 4, 6)
+    >>> decimals_of("up_mm"), decimals_of("chainage_m"), decimals_of("turns_RL"), decimals_of("weight")
+    (2, 4, 3, 6)
     """
-    stem, _, unit = name.rpartition("_")
-    return _DECIMALS.get(unit, _OTHER_DECIMALS) if stem else _OTHER_DECIMALS
+    parts = name.split("_")
+    units = [part for part in reversed(parts) if part in _DECIMALS] if len(parts) > 1 else []
+    return _DECIMALS[units[0]] if units else _OTHER_DECIMALS
 
 
 def write_csv(

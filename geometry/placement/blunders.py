@@ -114,7 +114,7 @@ def _untold(
     fits: Fits, slabs: Ints, slab_names: Sequence[str], mark_names: Sequence[Sequence[str]]
 ) -> Iterator[str]:  # fmt: skip
     """Yield for each slab what contradicts in it."""
-    w, suspects = np.nan_to_num(np.abs(fits.w[slabs])), fits.explained[slabs]
+    w, suspects = np.nan_to_num(np.abs(fits.of(slabs).w)), fits.explained[slabs]
     in_height = w[..., 2].max(axis=1) >= w[..., :2].max(axis=(1, 2))
     any_height = in_height & (suspects.sum(axis=1) == fits.measured[slabs].sum(axis=1))
     # r and -r in turn around the slab: one height off by 4 r explains it

@@ -269,7 +269,7 @@ def _steps_to_neighbours(
     n = len(targets.position)
     window = np.unique(np.clip(slabs[:, None] + np.array([-1, 0, 1]), 0, n - 1))
     between = joints(
-        _subset(targets, window), _subset_fits(first, window), types, type_index[window], span[window],
+        _subset(targets, window), first.of(window), types, type_index[window], span[window],
         rules.rail_apart, rules.grid_scale,
     )  # fmt: skip
     half, length = rules.rail_apart / 2, np.array([t.length for t in types])
@@ -280,7 +280,7 @@ def _steps_to_neighbours(
     own = deviation_at(mine, fits, places, type_index[slabs], rules.grid_scale)[..., 2]
     own_sigma = sigma_at(fits, places)[..., 2]
     # what the neighbours have at the joint: the first fit's deviation here plus or less the step there
-    before = deviation_at(mine, _subset_fits(first, slabs), places, type_index[slabs], rules.grid_scale)[..., 2]
+    before = deviation_at(mine, first.of(slabs), places, type_index[slabs], rules.grid_scale)[..., 2]
     steps = np.full((len(slabs), 4), np.nan)
     neighbour_sigma = np.full((len(slabs), 4), np.nan)
     at_rear, at_front = np.full(n, -1), np.full(n, -1)
@@ -295,14 +295,6 @@ def _steps_to_neighbours(
 
 def _subset(targets: Targets, rows: Ints) -> Targets:
     return Targets(**{name: getattr(targets, name)[rows] for name in Targets.__dataclass_fields__})
-
-
-def _subset_fits(fits: Fits, rows: Ints) -> Fits:
-    per_slab = (
-        "position", "rotation", "group", "residual", "w", "measured", "misfit", "suspicious", "explained", "common",
-        "setup",
-    )  # fmt: skip
-    return replace(fits, **{name: getattr(fits, name)[rows] for name in per_slab})
 
 
 def _judge_all(deviation: Floats, sigma: Floats, between: Joints, rules: CheckRules) -> dict[Quantity, Judged]:

@@ -138,29 +138,40 @@ def judge(value: Floats, sigma: Floats, tolerance: Tolerance, guard: float) -> J
     value, sigma : ndarray, shape (n, k)
         nan at places that a thing does not have, or that are not measured; `NOT_MEASURED` only if all are.
     """
-    n = len(value)
-    judged = Judged(np.empty(n), np.empty(n), np.empty(n, dtype=np.intp), np.empty(n, dtype=np.int8))
+    n, k = value.shape
+    judged = Judged(np.empty(n), np.empty(n), np.empty(n, dtype=np.intp), np.full(n, WITHIN, dtype=np.int8))
     for rows in blocks(n):
-        values, sigmas = value[rows], sigma[rows]
-        place, judged.verdict[rows] = _deciding(_beyond(values, tolerance), guard * sigmas)
-        at = np.arange(len(place)), place
-        judged.value[rows], judged.sigma[rows], judged.place[rows] = values[at], sigmas[at], place
+        values, sigmas = np.broadcast_arrays(value[rows], sigma[rows])
+        guarded = guard * sigmas
+        beyond = _beyond(values, tolerance)
+        # most things are within at all their places, and then the one of the furthest reach decides
+        reach = beyond + guarded
+        place = np.zeros(len(values), dtype=np.intp)
+        furthest, deciding, its_sigma = reach[:, 0], values[:, 0], sigmas[:, 0]
+        for i in range(1, k):
+            further = reach[:, i] > furthest
+            place = np.where(further, i, place)
+            furthest = np.maximum(furthest, reach[:, i])  # nan stays
+            deciding = np.where(further, values[:, i], deciding)
+            its_sigma = np.where(further, sigmas[:, i], its_sigma)
+        judged.value[rows], judged.sigma[rows], judged.place[rows] = deciding, its_sigma, place
+        rest = np.flatnonzero(~(furthest <= _HAIR))
+        if rest.size:
+            place, verdict = _deciding(beyond[rest], guarded[rest])
+            others = rest + rows.start
+            judged.verdict[others], judged.place[others] = verdict, place
+            judged.value[others], judged.sigma[others] = values[rest, place], sigmas[rest, place]
     return judged
 
 
 def _deciding(beyond: Floats, guarded: Floats) -> tuple[npt.NDArray[np.intp], Verdicts]:
     """Return the place that decides on each thing, and the verdict there."""
-    reach = beyond + guarded
-    # most things are within at all their places, and then the one of the furthest reach decides
-    place, verdict = reach.argmax(axis=1), np.full(len(reach), WITHIN, dtype=np.int8)
-    rest = np.flatnonzero(~(reach <= _HAIR).all(axis=1))
-    verdicts = _verdicts(beyond[rest], guarded[rest])
-    verdict[rest] = worst(verdicts)
+    verdicts = _verdicts(beyond, guarded)
+    verdict = worst(verdicts)
     # of the places with that verdict the one furthest beyond its limit, or least inside
-    reach = beyond[rest] + np.nan_to_num(guarded[rest])
-    counts = (verdicts == verdict[rest, None]) & ~np.isnan(reach)
-    place[rest] = np.where(counts, reach, -np.inf).argmax(axis=1)
-    return place, verdict
+    reach = beyond + np.nan_to_num(guarded)
+    counts = (verdicts == verdict[:, None]) & ~np.isnan(reach)
+    return np.where(counts, reach, -np.inf).argmax(axis=1), verdict
 
 
 def worst(verdicts: Verdicts) -> Verdicts:

@@ -10,7 +10,7 @@ NumPy is fast along long axes and slow along those of three coordinates or four 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -68,6 +68,9 @@ class Design:
 
 
 _DESIGN = tuple(Design.__dataclass_fields__)
+_FITTED = (
+    "position", "rotation", "residual", "measured", "misfit", "suspicious", "explained", "common", "setup",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,9 +86,6 @@ class Fits:
     design : Design
     residual : ndarray, shape (n, m, 3)
         Measured less fitted, in the slab's frame, m.
-    w : ndarray, shape (n, m, 3)
-        Baarda's standardised residual of each coordinate, normally distributed if all is well; nan without
-        a check.
     measured : ndarray of bool, shape (n, m)
         Marks that the fit uses.
     misfit : ndarray, shape (n,)
@@ -107,7 +107,6 @@ class Fits:
     group: Ints
     design: Design
     residual: Floats
-    w: Floats
     measured: Bools
     misfit: Floats
     suspicious: Bools
@@ -124,6 +123,25 @@ class Fits:
     def checked(self) -> Bools:
         """Whether anything checks the fit in height, shape (n,): four marks or more."""
         return np.asarray(self.determined & (self.measured.sum(axis=1) >= 4))
+
+    @property
+    def w(self) -> Floats:
+        """Baarda's standardised residual of each coordinate, shape (n, m, 3).
+
+        Normally distributed if all is well; nan without a check.
+        """
+        n, m = self.measured.shape
+        w = np.empty((n, m, 3), order="F")
+        for rows in blocks(n):
+            miss = np.where(self.measured[rows].T, self.residual[rows].T, 0.0)
+            group = self.group[rows]
+            weighted = _product(self.design.weight, group, np.swapaxes(miss, 0, 1).reshape(3 * m, -1))
+            w[rows] = (weighted / _in_columns(self.design.w_sigma, group)).reshape(m, 3, -1).transpose(2, 0, 1)
+        return w
+
+    def of(self, slabs: Ints) -> Fits:
+        """Return the fits of some of the slabs, in the order asked for."""
+        return replace(self, **{name: getattr(self, name)[slabs] for name in (*_FITTED, "group")})
 
     @property
     def covariance(self) -> Floats:
@@ -357,7 +375,7 @@ def fit_slabs(
     gain = np.nan_to_num(design.gain)
     plan = np.array([scale, scale, 1.0])[:, None]
     built, turned = np.empty((n, 3), order="F"), np.empty((n, 3, 3), order="F")
-    residual, w, misfit = np.empty((n, m, 3), order="F"), np.empty((n, m, 3), order="F"), np.empty(n)
+    residual, misfit = np.empty((n, m, 3), order="F"), np.empty(n)
     marks = np.nan_to_num(places).transpose(0, 2, 1)
     for rows in blocks(n):
         used = np.ascontiguousarray(measured[rows].T, dtype=np.float64)
@@ -369,16 +387,14 @@ def fit_slabs(
             gain, group[rows], np.ascontiguousarray(local), _in_columns(marks, type_index[rows]), used, first
         )
         column = np.swapaxes(miss * used, 0, 1).reshape(3 * m, -1)
-        weighted = _product(design.weight, group[rows], column)
-        misfit[rows] = (weighted * column).sum(axis=0)
+        misfit[rows] = (_product(design.weight, group[rows], column) * column).sum(axis=0)
         built[rows] = (start + shift * plan).T
         turned[rows] = matrix.transpose(2, 0, 1)
         residual[rows] = miss.T
-        w[rows] = (weighted / _in_columns(design.w_sigma, group[rows])).reshape(m, 3, -1).transpose(2, 0, 1)
     residual[~measured] = np.nan
     lost = design.freedom[group] < 0
     if lost.any():
-        for values in (built, turned, residual, w, misfit):
+        for values in (built, turned, residual, misfit):
             values[lost] = np.nan
     limit = np.where(design.freedom > 0, stats.chi2.isf(_ALPHA, np.maximum(design.freedom, 1)), np.inf)
     suspicious = np.asarray(misfit > limit[group])
@@ -388,7 +404,6 @@ def fit_slabs(
         group=group.astype(np.intp),
         design=design,
         residual=residual,
-        w=w,
         measured=measured,
         misfit=misfit,
         suspicious=suspicious,
@@ -417,9 +432,7 @@ def replaced(fits: Fits, rows: Ints, part: Fits, *, take_over: bool = False) -> 
     With `take_over` the result keeps the arrays of `fits`, which must not be used any more.
     """
     values = {}
-    for name in (
-        "position", "rotation", "residual", "w", "measured", "misfit", "suspicious", "explained", "common", "setup",
-    ):  # fmt: skip
+    for name in _FITTED:
         values[name] = getattr(fits, name) if take_over else getattr(fits, name).copy(order="K")
         values[name][rows] = getattr(part, name)
     group = fits.group.copy()
