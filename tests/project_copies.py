@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import io
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 
+from geometry.exchange.project import Project
+from geometry.exchange.survey_files import Survey
+from geometry.placement import SectionCheck, check_section
 from viewer.cli import _status
 
-__all__ = ["AFTER_INJECTION", "DEMO", "SURVEY", "Answer", "change", "copy_of_demo", "read_rows", "run", "write_rows"]
+__all__ = [
+    "AFTER_INJECTION", "DEMO", "SURVEY", "Answer", "change", "checked", "copy_of_demo", "demo_script", "read_rows",
+    "run", "write_rows",
+]  # fmt: skip
 
 DEMO = Path(__file__).parent.parent / "demo_alignment"
 SURVEY = "survey/fine_adjustment.csv"
@@ -32,6 +40,25 @@ def run(*arguments: object) -> Answer:
         status = _status([str(argument) for argument in arguments])
     assert "Traceback" not in out.getvalue()
     return Answer(status, out.getvalue(), err.getvalue())
+
+
+def demo_script(name: str) -> ModuleType:
+    """Return a script of the demo, loaded."""
+    spec = importlib.util.spec_from_file_location(name, DEMO / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def checked(project: Project, survey: Survey) -> SectionCheck:
+    """Return the whole section checked with a survey."""
+    layout = project.layout
+    return check_section(
+        project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), survey.points,
+        project.check_rules, survey.injected,
+    )  # fmt: skip
 
 
 def copy_of_demo(folder: Path, *, injected: bool = False) -> Path:

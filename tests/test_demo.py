@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
-from project_copies import AFTER_INJECTION, DEMO, SURVEY
+from project_copies import AFTER_INJECTION, DEMO, SURVEY, checked, demo_script
 
 from geometry.alignment.frames import from_grid, vector_of_rotation
 from geometry.exchange.project import Project, open_project
 from geometry.exchange.survey_files import Survey, read_survey, survey_paths
-from geometry.placement import NOTES, VERDICTS, SectionCheck, check_section
+from geometry.placement import NOTES, VERDICTS, SectionCheck
 
 HIGH, TILTED, SWAPPED, BLUNDER, MISSING = "Q0137", "Q0182", ("Q0160", "Q0296"), "Q0213", "Q0318"
 LIFTED, BEFORE_IT = "Q0364", ("Q0362", "Q0363")
@@ -22,12 +21,7 @@ LIFTED, BEFORE_IT = "Q0364", ("Q0362", "Q0363")
 
 @pytest.fixture(scope="module")
 def script() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("make_survey", DEMO / "make_survey.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return demo_script("make_survey")
 
 
 @pytest.fixture(scope="module")
@@ -42,11 +36,7 @@ def survey(project: Project) -> Survey:
 
 @pytest.fixture(scope="module")
 def answer(project: Project, survey: Survey) -> SectionCheck:
-    layout = project.layout
-    return check_section(
-        project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), survey.points,
-        project.check_rules, survey.injected,
-    )  # fmt: skip
+    return checked(project, survey)
 
 
 def names_of(project: Project, rows: np.ndarray) -> list[str]:

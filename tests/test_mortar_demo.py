@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
-from project_copies import DEMO
+from project_copies import DEMO, checked, demo_script
 
 from geometry.exchange.bed_files import AnchorSurvey, BedSurvey, read_anchors, read_bed
 from geometry.exchange.mortar_section import batches_of, mortar_of, mortar_warnings
 from geometry.exchange.mortar_tables import bed_table, mortar_table, ring_table
 from geometry.exchange.project import Project, open_project
 from geometry.exchange.survey_files import read_survey, survey_paths
-from geometry.placement import NOT_MEASURED, OUT, UNDECIDED, WITHIN, SectionCheck, check_section
+from geometry.placement import NOT_MEASURED, OUT, UNDECIDED, WITHIN, SectionCheck
 from geometry.placement.mortar import MortarReport, posed
 
 HIGH, LOW, CLOSE = "Q0232", "Q0284", "Q0267"
@@ -25,12 +24,7 @@ FILES = ("bed/viaduct.csv", "bed/rest.csv", "anchors.csv")
 
 @pytest.fixture(scope="module")
 def script() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("make_bed", DEMO / "make_bed.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return demo_script("make_bed")
 
 
 @pytest.fixture(scope="module")
@@ -40,12 +34,7 @@ def project() -> Project:
 
 @pytest.fixture(scope="module")
 def check(project: Project) -> SectionCheck:
-    layout = project.layout
-    survey = read_survey(project, survey_paths(DEMO))
-    return check_section(
-        project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), survey.points,
-        project.check_rules, survey.injected,
-    )  # fmt: skip
+    return checked(project, read_survey(project, survey_paths(DEMO)))
 
 
 @pytest.fixture(scope="module")

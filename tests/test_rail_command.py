@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import json
 import re
 import shutil
@@ -12,14 +11,14 @@ from types import ModuleType
 
 import numpy as np
 import pytest
-from project_copies import DEMO, change, copy_of_demo, read_rows, run, write_rows
+from project_copies import DEMO, change, checked, copy_of_demo, demo_script, read_rows, run, write_rows
 
 from geometry.alignment import evaluate
 from geometry.errors import InputError
 from geometry.exchange.project import Project, open_project
 from geometry.exchange.rail_tables import limit_table, place_table, seat_table
 from geometry.exchange.survey_files import read_survey, survey_paths
-from geometry.placement import SectionCheck, check_section
+from geometry.placement import SectionCheck
 from geometry.placement.rail.chords import Chord
 from geometry.placement.rail.forecast import NO_ROOM, RailForecast
 from geometry.placement.verdict import NOT_MEASURED, OUT, UNDECIDED, WITHIN
@@ -30,12 +29,7 @@ P, SEATS = "project.toml", "seats.csv"
 
 @pytest.fixture(scope="module")
 def script() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("make_seats", DEMO / "make_seats.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return demo_script("make_seats")
 
 
 @pytest.fixture(scope="module")
@@ -45,11 +39,7 @@ def demo() -> Project:
 
 @pytest.fixture(scope="module")
 def answer(demo: Project) -> SectionCheck:
-    read = read_survey(demo, survey_paths(DEMO), "fine")
-    layout = demo.layout
-    return check_section(
-        demo.targets, demo.types, layout.type_index, layout.span, layout.names.tolist(), read.points, demo.check_rules
-    )
+    return checked(demo, read_survey(demo, survey_paths(DEMO), "fine"))
 
 
 @pytest.fixture(scope="module")
