@@ -99,7 +99,7 @@ def test_no_cell_is_run(tmp_path: Path) -> None:
     risky = 0
     for sheet in sheets:
         for cell in sheet.iter(f"{_MAIN}c"):
-            assert cell.get("t") in ("inlineStr", "n", "b")
+            assert cell.get("t", "n") in ("inlineStr", "n", "b")
             if cell.get("t") == "inlineStr":
                 text = "".join(cell.itertext())
                 risk = text.lstrip(" \t\r\n")[:1] in ("=", "+", "-", "@")

@@ -18,8 +18,9 @@ from .mortar_settings import MortarSettings
 from .places import FAR
 from .project import LEAST_SIGMA_MM, MOST_SIGMA_MM, Project, digest
 from .results import anchor_table
-from .survey_files import bounds_of, each_once, read_points, shown_name
+from .survey_files import POINTS_SUFFIXES, bounds_of, each_once, read_points, shown_name
 from .tables import Column, Table, read_table
+from .workbook_sheets import table_file, tables_in_folder, texts_at
 
 __all__ = [
     "ANCHOR_FILE",
@@ -108,12 +109,11 @@ def mortar_settings(project: Project) -> MortarSettings:
 
 
 def bed_paths(folder: Path) -> list[Path]:
-    """Return the bed files of a project folder: every CSV in its folder ``bed``, in order of name."""
-    inside = folder / BED_FOLDER
-    return sorted(p for p in inside.iterdir() if p.suffix.lower() == ".csv") if inside.is_dir() else []
+    """Return the bed files of a project folder, in order of name: CSV, Excel and LandXML in its folder ``bed``."""
+    return tables_in_folder(folder, BED_FOLDER, POINTS_SUFFIXES)
 
 
-def read_bed(project: Project, paths: Sequence[Path | str] | None = None) -> BedSurvey:
+def read_bed(project: Project, paths: Sequence[Path | str] | None = None, *, needed: bool = True) -> BedSurvey:
     """Read the bed points of a project: ``easting_m,northing_m,level_m``, perhaps ``point,sigma_level_mm,time``.
 
     Parameters
@@ -121,16 +121,25 @@ def read_bed(project: Project, paths: Sequence[Path | str] | None = None) -> Bed
     project : Project
     paths : sequence of Path, optional
         In place of those in the project folder.
+    needed : bool
+        Whether no file is a fault; else there is a bed without points then.
 
     Raises
     ------
     InputError
-        With every fault of all files; if there is no file; if the project says nothing of the mortar.
+        With every fault of all files; if there is no file and one is needed; if the project says nothing of the mortar.
     """
     settings = mortar_settings(project)
     files = each_once(bed_paths(project.folder) if paths is None else paths)
+    if not files and not needed:
+        nothing, empty = np.empty(0, dtype=object), np.empty(0)
+        bed = build_bed(np.empty((0, 3)), empty, settings.shared_level_mm / 1e3, settings.longest_edge_m)
+        none = Fault(BED_FOLDER, "a survey of the bed", "none", "gaps are to the bed by design, and none is within")
+        return BedSurvey(
+            nothing, nothing, np.empty((0, 3)), empty, np.empty(0, dtype="datetime64[us]"), bed, {}, (none,)
+        )  # fmt: skip
     if not files:
-        raise InputError([Fault(str(project.folder / BED_FOLDER), "a survey of the bed: CSV files of points", "none",
+        raise InputError([Fault(str(project.folder / BED_FOLDER), "a survey of the bed: files of points", "none",
                                 "put the surveyed bed points there")])  # fmt: skip
     faults = Faults()
     more = (
@@ -138,13 +147,13 @@ def read_bed(project: Project, paths: Sequence[Path | str] | None = None) -> Bed
         Column("time", "time", required=False, blank=True, what="a time"),
     )
     bounds = bounds_of(project)
-    read = [read_points(path, bounds, faults, more, named=False) for path in files]
+    places = [place for path in files for place in texts_at(path, BED_FOLDER, faults)]
+    read = [read_points(path, bounds, faults, more, content, named=False) for path, content in places]
     faults.stop_if_any()
     tables = [table for table, _ in read]
     xyz = np.concatenate([points for _, points in read])
     sigma = np.concatenate([_sigmas(table, settings.sigma_level_mm, faults) for table in tables])
-    source = np.concatenate([_sources(shown_name(project, path), table)
-                             for path, table in zip(files, tables, strict=True)])  # fmt: skip
+    source = np.concatenate([_sources(shown_name(project, table.path), table) for table in tables])
     bed = build_bed(xyz, sigma, settings.shared_level_mm / 1e3, settings.longest_edge_m)
     _tell_bed(bed, sigma, source, settings, faults)
     return BedSurvey(
@@ -204,15 +213,16 @@ def _tell_bed(
 def read_anchors(project: Project) -> AnchorSurvey:
     """Read the built anchors of a project, if it has any, and find the joint of each by its place.
 
-    ``anchors.csv`` has ``easting_m,northing_m``, perhaps ``name,level_m,radius_mm,sigma_plan_mm``; the level is that
-    of the top. The radius is that of the project where it is not given, the sigma that of a surveyed mark.
+    ``anchors.csv``, or such a sheet, has ``easting_m,northing_m``, perhaps ``name,level_m,radius_mm,sigma_plan_mm``;
+    the level is that of the top. The radius is that of the project where it is not given, the sigma that of a
+    surveyed mark.
 
     Raises
     ------
     InputError
         With every fault of the file.
     """
-    path = project.folder / ANCHOR_FILE
+    path = table_file(project.folder / ANCHOR_FILE)
     nobody = np.full((len(project.layout.names), 2), -1, dtype=np.intp)
     if not path.exists():
         return AnchorSurvey(Anchors((), np.empty((0, 3)), np.empty(0), np.empty(0)), nobody, {}, ())
@@ -225,7 +235,7 @@ def read_anchors(project: Project) -> AnchorSurvey:
         Column("radius_mm", "number", required=False, blank=True, low=1, high=_MOST_RADIUS, what="a radius"),
         Column("sigma_plan_mm", "number", required=False, blank=True, low=1e-3, high=MOST_SIGMA_MM, what="a sigma"),
     )
-    table = read_table(path, columns, faults)
+    table = read_table(path, columns, faults, sheet="anchors")
     faults.stop_if_any()
 
     def numbers(name: str, assumed: float) -> Floats:

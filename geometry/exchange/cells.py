@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 __all__ = [
+    "NUMBER",
     "BadCells",
     "Column",
     "as_numbers",
@@ -31,7 +32,7 @@ __all__ = [
     "unit_of",
 ]
 
-_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _ZONED = r"[T ].*(Z|[+-]\d{2}(:?\d{2})?)$"
 _HOUR, _SIXTY = r"([01]\d|2[0-3])", r"[0-5]\d"
 _TIME = rf"^\d{{4}}-\d{{2}}-\d{{2}}([T ]{_HOUR}(:{_SIXTY}(:{_SIXTY}(\.\d+)?)?)?(Z|[+-]{_HOUR}(:?{_SIXTY})?)?)?$"
@@ -54,7 +55,8 @@ _UNITS = {
 _NO_VALUE = r"[+-]?(nan|na|n/a|inf|infinity|null|none|-+|\?|\.)(\(.*\))?"
 _COMMA_FOR_POINT = r"[+-]?\d*,\d+"
 _NO_NUMBERS = (
-    (_NUMBER, "too large for a number"),
+    (r"\d{4}-\d\d-\d\dT.*", "a date: did a spreadsheet take a number for one?"),
+    (NUMBER, "too large for a number"),
     (r"\u2212[\d.,]+", "write the minus sign as a hyphen"),
     (r"[+-]?\d{1,3}(?P<mark>[\s'\u2019.,_])\d{3}((?P=mark)\d{3})*([.,]\d+)?", "no marks between thousands"),
     (r"[+-]?\d+(\.\d+)?\s*[^\d\s.,]+", "the number alone, its unit is in the header"),
@@ -180,7 +182,7 @@ def to_numbers(cells: pa.ChunkedArray, column: Column, most: int) -> tuple[NDArr
     try:
         cast = cells.cast(pa.float64())
     except pa.ArrowInvalid:
-        fits = pc.match_substring_regex(cells, _NUMBER)
+        fits = pc.match_substring_regex(cells, NUMBER)
         cast = pc.if_else(fits, cells, None).cast(pa.float64())
     values = as_numbers(cast)
     wrong = np.flatnonzero(~np.isfinite(values))

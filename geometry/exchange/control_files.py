@@ -79,7 +79,7 @@ def read_control_and_given(
         for name in _SIGMAS
     ]
     before = len(faults.errors)
-    table, xyz = read_points(path, bounds, faults, more)
+    table, xyz = read_points(path, bounds, faults, more, wanted="control")
     if len(table):
         _tell_again(table, faults)
     if len(faults.errors) > before or not len(table):
@@ -151,7 +151,7 @@ def read_places(path: Path | str, alignment: Alignment, count: ChainageCount, fa
                what="a height over the profile"),
     )  # fmt: skip
     before = len(faults.errors)
-    table = read_table(path, columns, faults, unique=("name",))
+    table = read_table(path, columns, faults, unique=("name",), sheet="candidates")
     if not len(table):
         return PlannedPlaces((), np.zeros((0, 3)))
     told = {fault.where.rpartition(": ")[0] for fault in faults.errors[before:]}

@@ -23,6 +23,7 @@ from .readings_files import FieldBook
 from .seen_marks import seen_marks
 from .survey_files import StagedSurvey, read_stages, shown_name
 from .survey_names import stage_order
+from .workbook_sheets import table_file
 
 __all__ = ["StagedReadings", "read_epochs", "read_staged_readings", "together"]
 
@@ -48,7 +49,7 @@ class StagedReadings:
 
 
 def read_epochs(
-    project: Project, survey: Sequence[Path], readings: Sequence[Path]
+    project: Project, survey: Sequence[Path], readings: Sequence[Path], solved: Solved | None = None
 ) -> tuple[StagedSurvey, StagedReadings | None]:
     """Read what was measured in all stages.
 
@@ -57,6 +58,8 @@ def read_epochs(
     project : Project
     survey, readings : sequence of Path
         Files of surveyed points and of readings; with neither the survey is missed.
+    solved : dict, optional
+        Set-ups solved before; see `solve_fieldwork`.
 
     Returns
     -------
@@ -74,7 +77,7 @@ def read_epochs(
     if not readings:
         assert surveyed is not None
         return surveyed, None
-    worked = read_staged_readings(project, readings)
+    worked = read_staged_readings(project, readings, solved=solved)
     return (worked.marks if surveyed is None else together(project, surveyed, worked.marks)), worked
 
 
@@ -91,7 +94,7 @@ def read_staged_readings(
     contents : mapping of Path to bytes, optional
         What to read in place of the files; then it holds all of `paths`.
     solved : dict, optional
-        Set-ups solved before from the same control; see `solve_fieldwork`.
+        Set-ups solved before; see `solve_fieldwork`.
 
     Raises
     ------
@@ -107,7 +110,8 @@ def read_staged_readings(
     order = stage_order(project, codes, texts, faults)
     rank = np.array([order.index(text) if text in order else -1 for text in texts], dtype=np.intp)
     given = StagedPoints(seen.points, rank[codes], tuple(order), ("", *book.setups))
-    inputs = {shown_name(project, project.folder / CONTROL_FILE): digest(project.folder / CONTROL_FILE)}
+    control_path = table_file(project.folder / CONTROL_FILE)
+    inputs = {shown_name(project, control_path): digest(control_path)}
     for path in map(Path, paths):
         sha = digest(path) if contents is None else hashlib.sha256(contents[path]).hexdigest()
         inputs[shown_name(project, path)] = sha

@@ -29,7 +29,9 @@ from .results import (
     target_table,
 )
 from .workbook_cells import MOST_ROWS, excel_library
-from .writing import decimals_of, one_piece, run_by_spreadsheets
+from .workbook_rows import SheetColumn, copy_with_rows, marked_as_text, rows_of
+from .writing import decimals_of, one_piece
+from .xml_files import xml_words
 
 __all__ = ["sheets_of", "write_workbook"]
 
@@ -88,10 +90,11 @@ def _findings(findings: tuple[LayoutFinding, ...]) -> Columns:
 
 
 def write_workbook(path: Path, sheets: Mapping[str, Columns], title: str, made: Mapping[str, Any],
-                   kept: tuple[Path, ...]) -> None:  # fmt: skip
+                   kept: tuple[Path, ...], *, rounded: bool = True) -> None:  # fmt: skip
     """Write sheets as an Excel workbook (ECMA-376).
 
-    Texts that a spreadsheet might run carry the mark that makes a cell text for good. nan is an empty cell.
+    Texts that a spreadsheet might run carry the mark that makes a cell text for good. nan is an empty cell. Numbers
+    stand there in full, and are shown `rounded` as their unit has it, or as the spreadsheet likes.
 
     Raises
     ------
@@ -103,96 +106,64 @@ def write_workbook(path: Path, sheets: Mapping[str, Columns], title: str, made: 
         if rows >= MOST_ROWS:
             raise InputError([Fault(f"--to {path.name}: {name}", f"at most {MOST_ROWS - 1} rows", str(rows),
                                     "ask the commands for CSV tables")])  # fmt: skip
-    library = excel_library()
-    book = library.Workbook(write_only=True)
+    book = excel_library().Workbook(write_only=True)
     book.properties.title, book.properties.creator = _legal(title), made["program"]
-    for name, table in sheets.items():
-        _sheet(book.create_sheet(name), table)
+    pages = {name: book.create_sheet(name) for name in sheets}
+    filled = [(page, _sheet(page, sheets[name], rounded)) for name, page in pages.items()]
     content = io.BytesIO()
     book.save(content)
+    below = {page.path.removeprefix("/"): rows_of(columns, first=2) for page, columns in filled}
     with one_piece(path, kept) as file:
-        file.write(content.getvalue())
+        copy_with_rows(content, below, file)
 
 
-class _Column:
-    """A column of a sheet: its values, its number format (None for texts), and how wide it is in letters."""
-
-    def __init__(self, name: str, values: npt.NDArray[Any]) -> None:
-        self.name = name
-        self.format: str | None = None
-        self.values: list[Any] = values.tolist()
-        self.runs: dict[str, bool] = {}
-        kind = values.dtype.kind
-        if kind in "fiu":
-            places = _FINE.get(name, decimals_of(name)) if kind == "f" else 0
-            self.format = f"0.{'0' * places}" if places else "0"
-            finite = values[np.isfinite(values)]
-            shown = [f"{value:.{places}f}" for value in ([finite.min(), finite.max()] if len(finite) else [])]
-            self.values = [None if value != value else value for value in self.values]  # noqa: PLR0124 - nan
-        elif kind == "b":
-            self.format, shown = "General", ["FALSE"]
-        else:
-            self.values = [None if value is None or value == "" else _legal(str(value)) for value in self.values]
-            shown = [value for value in dict.fromkeys(self.values) if value is not None]
-            self.runs = dict(zip(shown, run_by_spreadsheets(shown).tolist(), strict=True))
-        self.plain: Any = None
-        self.marked: Any = None
-        self.width = min(max(len(name), max(map(len, shown), default=0)) + 2.5, _WIDEST)
-
-    def prepare(self, page: Any) -> None:
-        """Make the cells that are written again and again: each row is written before the next one is put in."""
-        from openpyxl.cell import WriteOnlyCell
-
-        self.plain, self.marked = WriteOnlyCell(page), WriteOnlyCell(page)
-        self.marked.quotePrefix = True
-        if self.format is not None:
-            self.plain.number_format = self.format
-
-    def cell(self, value: Any) -> Any:
-        """Return the cell of a value until the next one is asked for; None for an empty one."""
-        if value is None:
-            return None
-        if self.format is not None:
-            self.plain.value = value
-            return self.plain
-        cell = self.marked if self.runs[value] else self.plain
-        cell.value = value
-        cell.data_type = "s"  # the library takes what begins with = for a formula
-        return cell
-
-
-def _sheet(page: Any, table: Columns) -> None:
-    """Fill a sheet: a header that stays in view, and columns as wide as what stands in them."""
+def _sheet(page: Any, table: Columns, rounded: bool) -> list[SheetColumn]:
+    """Write the header of a sheet, which stays in view, and return the columns below it."""
     from openpyxl.cell import WriteOnlyCell
     from openpyxl.styles import Alignment, Font, PatternFill
     from openpyxl.utils import get_column_letter
 
     page.freeze_panes = "A2"
-    columns = [_Column(name, np.asarray(values)) for name, values in table.items()]
-    runs = run_by_spreadsheets(list(table)).tolist()
     bold, grey = Font(bold=True), PatternFill("solid", start_color="E4E8EB")
-    header = []
-    for number, (column, risky) in enumerate(zip(columns, runs, strict=True), start=1):
-        page.column_dimensions[get_column_letter(number)].width = column.width
-        column.prepare(page)
-        cell = WriteOnlyCell(page, _legal(column.name))
-        cell.data_type = "s"
-        if risky:
+    header, columns = [], []
+    for number, (name, given) in enumerate(table.items(), start=1):
+        values, shape, width = _shown(name, np.asarray(given), rounded)
+        letter = get_column_letter(number)
+        page.column_dimensions[letter].width = width
+        plain, marked = WriteOnlyCell(page), WriteOnlyCell(page)
+        plain.number_format, marked.quotePrefix = shape or "General", True
+        columns.append(SheetColumn(letter, values, plain.style_id, marked.style_id))
+        cell = WriteOnlyCell(page, _legal(name))
+        cell.data_type = "s"  # the library takes what begins with = for a formula
+        if marked_as_text([name])[0]:
             cell.quotePrefix = True
         cell.font, cell.fill = bold, grey
-        cell.alignment = Alignment(horizontal="left" if column.format is None else "right")
+        cell.alignment = Alignment(horizontal="left" if shape is None else "right")
         header.append(cell)
     page.append(header)
-    for row in zip(*(column.values for column in columns), strict=True):
-        page.append([column.cell(value) for column, value in zip(columns, row, strict=True)])
-    page.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{len(columns[0].values) + 1}"
+    page.auto_filter.ref = f"A1:{columns[-1].letter}{len(columns[0].values) + 1}"
+    return columns
+
+
+def _shown(name: str, values: npt.NDArray[Any], rounded: bool) -> tuple[npt.NDArray[Any], str | None, float]:
+    """Return a column as it goes into cells, its number format (None for texts), and its width in letters."""
+    kind, shape = values.dtype.kind, None
+    if kind in "fiu":
+        places = _FINE.get(name, decimals_of(name)) if kind == "f" and rounded else 0
+        shape = f"0.{'0' * places}" if places else "0" if rounded or kind != "f" else "General"
+        finite = values[np.isfinite(values)]
+        ends = [finite.min(), finite.max()] if len(finite) else []
+        shown = [f"{value:.{places}f}" if rounded else f"{value:.10g}" for value in ends]
+    elif kind == "b":
+        shape, shown = "General", ["FALSE"]
+    else:
+        legal = {text: _legal(str(text)) for text in dict.fromkeys(values.tolist()) if text is not None and text != ""}
+        values = np.array([legal.get(text) for text in values.tolist()], dtype=object)
+        shown = list(legal.values())
+    return values, shape, min(max(len(name), max(map(len, shown), default=0)) + 2.5, _WIDEST)
 
 
 def _legal(text: str) -> str:
-    """Return a text that XML can hold: signs of control as their pictures."""
-    legal = "".join(
-        chr(0x2400 + ord(letter)) if ord(letter) < 32 and letter not in "\t\n\r"
-        else "\ufffd" if 0xD800 <= ord(letter) < 0xE000 or letter in "\ufffe\uffff" else letter
-        for letter in text
-    )  # fmt: skip
+    """Return a text that a cell can hold: signs of control as their pictures, and not too long."""
+    legal = xml_words(text)
     return legal if len(legal) <= _LONGEST else legal[: _LONGEST - 1] + "…"

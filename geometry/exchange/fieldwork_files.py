@@ -10,7 +10,7 @@ import numpy as np
 
 from geometry.errors import Fault, Faults, InputError
 from geometry.survey.air import Air
-from geometry.survey.fieldwork import Fieldwork, FieldworkRules, solve_fieldwork
+from geometry.survey.fieldwork import Fieldwork, FieldworkRules, Solved, solve_fieldwork
 from geometry.survey.points import Ints
 from geometry.survey.readings import Control, Instrument
 
@@ -21,6 +21,7 @@ from .readings_files import FieldBook, read_field_book
 from .seen_marks import standing_marks
 from .survey_files import Survey, shown_name
 from .survey_names import injected, stage_rows
+from .workbook_sheets import table_file
 
 __all__ = ["WorkedUp", "fieldwork_rules", "read_fieldwork", "work_up"]
 
@@ -94,7 +95,7 @@ def read_fieldwork(
     InputError
         With every fault of all files.
     """
-    path = control_path or project.folder / CONTROL_FILE
+    path = control_path or table_file(project.folder / CONTROL_FILE)
     s = project.settings.instrument
     assumed = (s.control_sigma_plan_mm / 1e3, s.control_sigma_plan_mm / 1e3, s.control_sigma_level_mm / 1e3)
     control = read_control(path, faults, assumed)
@@ -119,7 +120,7 @@ def read_fieldwork(
 
 def work_up(
     project: Project, paths: Sequence[Path | str], control_path: Path | None = None, stage: str | None = None,
-    together: bool = False, free: bool = False,
+    together: bool = False, free: bool = False, solved: Solved | None = None,
 ) -> WorkedUp:  # fmt: skip
     """Read readings and control points, solve the set-ups, and return the marks they saw.
 
@@ -129,13 +130,15 @@ def work_up(
     paths : sequence of Path
         Files of readings.
     control_path : Path, optional
-        Control points; ``control.csv`` of the project if left out.
+        Control points; those of the project if left out.
     stage : str, optional
         Use only marks of this stage; else the last stage of each slab.
     together : bool
-        Adjust all sound set-ups in one network, with ``levelling.csv`` of the project if it is there.
+        Adjust all sound set-ups in one network, with the levelling lines of the project if there are any.
     free : bool
         Let control points go in that network.
+    solved : dict, optional
+        Set-ups solved before; see `solve_fieldwork`.
 
     Raises
     ------
@@ -143,15 +146,15 @@ def work_up(
         With every fault of all files.
     """
     faults = Faults()
-    path = control_path or project.folder / CONTROL_FILE
+    path = control_path or table_file(project.folder / CONTROL_FILE)
     book, control, control_of = read_fieldwork(project, paths, faults, path)
-    lines_path = project.folder / LEVELLING_FILE
+    lines_path = table_file(project.folder / LEVELLING_FILE)
     known = {*control.names, *book.targets}
     per_root_km = project.settings.instrument.levelling_mm_per_root_km / 1e3
     lines = read_levelling(lines_path, known, per_root_km, faults) if together else None
     faults.stop_if_any()
     rules = fieldwork_rules(project, together=together, free=free)
-    work = solve_fieldwork(book.readings, book.setups, book.targets, control, control_of, rules, lines)
+    work = solve_fieldwork(book.readings, book.setups, book.targets, control, control_of, rules, lines, solved)
     inputs = {shown_name(project, p): digest(Path(p)) for p in [path, *paths, *([lines_path] if lines else [])]}
     return WorkedUp(book, control, work, *_survey(project, book, work, stage, inputs, faults))
 

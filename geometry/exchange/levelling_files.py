@@ -39,7 +39,7 @@ def read_levelling(path: Path, names: set[str], sigma_per_root_km: float, faults
         Column("difference_m", "number", low=-500.0, high=500.0, what="a level difference"),
         Column("length_m", "number", low=0.1, high=100_000.0, what="the length of a line"),
     )
-    table = read_table(path, columns, faults)
+    table = read_table(path, columns, faults, sheet="levelling")
     if faults.errors or not len(table):
         return None
     for name in ("start", "end"):

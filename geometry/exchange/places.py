@@ -10,10 +10,12 @@ from geometry.errors import ChainageError, Fault, Faults
 
 from .tables import Column, Table
 
-__all__ = ["FAR", "distances", "in_order", "place_columns"]
+__all__ = ["FAR", "MOST", "distances", "in_order", "place_columns"]
 
 FAR = 1e8
 """No chainage or coordinate is further from zero, m."""
+MOST = 1e12
+"""No number of a design is larger, in whatever unit: larger ones have no meaning, and powers of them no value."""
 _SAME_PLACE = 1e-3  # chainage and distance of one place may differ by their rounding, m
 
 

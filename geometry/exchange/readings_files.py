@@ -21,6 +21,7 @@ from .project import Project
 from .setup_names import told_apart
 from .survey_names import indices, joined
 from .tables import Column, Table, read_table
+from .workbook_sheets import tables_in_folder, texts_at
 
 __all__ = ["READINGS_FOLDER", "FieldBook", "read_field_book", "readings_paths"]
 
@@ -77,9 +78,11 @@ class FieldBook:
 
 
 def readings_paths(folder: Path) -> list[Path]:
-    """Return the files of readings of a project folder: every CSV in its folder ``readings``, by name."""
-    inside = folder / READINGS_FOLDER
-    return sorted(p for p in inside.iterdir() if p.suffix.lower() == ".csv") if inside.is_dir() else []
+    """Return the files of readings of a project, in order of name: CSV and Excel in its folder ``readings``.
+
+    The last may be ``tables.xlsx``, if that has such a sheet.
+    """
+    return tables_in_folder(folder, READINGS_FOLDER)
 
 
 def _number(name: str, what: str, low: float, high: float) -> Column:
@@ -133,10 +136,11 @@ def read_field_book(
     -------
     FieldBook, or None if there are faults.
     """
-    tables = [
-        read_table(path, _columns(), faults, content=None if contents is None else contents[Path(path)])
-        for path in paths
-    ]
+    places = [
+        place for path in map(Path, paths)
+        for place in (texts_at(path, READINGS_FOLDER, faults) if contents is None else [(path, contents[path])])
+    ]  # fmt: skip
+    tables = [read_table(path, _columns(), faults, content=content) for path, content in places]
     tables = [table for table in tables if len(table)]
     angles = [(_angle(table, "direction", faults), _angle(table, "zenith", faults)) for table in tables]
     if faults.errors or not tables:

@@ -12,6 +12,7 @@ from geometry.placement.rail.seats import CastSeats, RailSeats
 
 from .cells import near
 from .tables import Column, Table, read_table
+from .workbook_sheets import table_file
 
 __all__ = ["SEATS_FILE", "read_cast_seats"]
 
@@ -37,6 +38,7 @@ def read_cast_seats(
     Parameters
     ----------
     path : Path
+        ``seats.csv`` of a project, in place of which a workbook may stand.
     names : ndarray of str, shape (n,)
         Of the slabs of the layout.
     seats : RailSeats
@@ -51,10 +53,11 @@ def read_cast_seats(
     CastSeats, or None if there is no such file or it has faults
         Seats without a row are not measured.
     """
+    path = table_file(path)
     if not path.exists():
         return None
     since = len(faults.errors)
-    table = read_table(path, _COLUMNS, faults, unique=("slab", "seat", "rail"))
+    table = read_table(path, _COLUMNS, faults, unique=("slab", "seat", "rail"), sheet="seats")
     if len(faults.errors) > since or not len(table):
         return None
     slab = table.index_in("slab", names)

@@ -19,12 +19,21 @@ from geometry.survey import SurveyPoints
 from geometry.survey.points import Ints
 
 from .alike import as_one
-from .landxml_points import cg_points_table
+from .landxml_points import PointsFor, cg_points_table
 from .project import LEAST_SIGMA_MM, MOST_SIGMA_MM, Project, digest
 from .setup_names import told_apart
-from .survey_names import injected, joined, labels, named_places, stage_order, stage_rows, target_marks, together
+from .survey_names import (
+    injected,
+    joined,
+    labels,
+    named_places,
+    stage_order,
+    stage_rows,
+    together,
+)
+from .survey_places import tell_designed, tell_elsewhere
 from .tables import Column, Table, read_table
-from .workbook_files import WORKBOOK_SUFFIX, points_sheet
+from .workbook_sheets import is_book, tables_in_folder, text_at, texts_at
 
 __all__ = [
     "StagedSurvey",
@@ -40,11 +49,10 @@ __all__ = [
 ]
 
 SURVEY_FOLDER = "survey"
-POINTS_SUFFIX = ".xml"  # points of a LandXML file
+POINTS_SUFFIXES = (".xml", ".landxml")  # points of a LandXML file
 _BESIDE = 1000.0  # points further than this from the alignment's bounding box are not of this project, m
 _ABOVE = 200.0
 _ONE_PLACE = 1.0  # a point that is measured again lies nearer than this, m
-_SAMPLE, _LEAST_SAMPLE = 400, 8  # named points that are asked whether the survey lies on the design at all
 _SIGMAS = ("sigma_easting_mm", "sigma_northing_mm", "sigma_level_mm")
 
 
@@ -95,13 +103,11 @@ class StagedSurvey:
 
 
 def survey_paths(folder: Path) -> list[Path]:
-    """Return the survey files of a project: CSV, Excel and LandXML in its folder ``survey``, in order of name."""
-    inside = folder / SURVEY_FOLDER
-    if not inside.is_dir():
-        return []
-    # a spreadsheet that has a workbook open keeps a file ~$name beside it
-    kinds = (".csv", WORKBOOK_SUFFIX, POINTS_SUFFIX)
-    return sorted(p for p in inside.iterdir() if p.suffix.lower() in kinds and not p.name.startswith("~$"))
+    """Return the survey files of a project: CSV, Excel and LandXML in its folder ``survey``, in order of name.
+
+    The last may be ``tables.xlsx``, if that has such a sheet.
+    """
+    return tables_in_folder(folder, SURVEY_FOLDER, POINTS_SUFFIXES)
 
 
 def bounds_of(project: Project) -> tuple[Floats, Floats]:
@@ -132,11 +138,26 @@ def point_columns(
 
 
 def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, faults: Faults,
-                more: Sequence[Column] = (), content: bytes | None = None, *,
-                named: bool = True) -> tuple[Table, Floats]:  # fmt: skip
+                more: Sequence[Column] = (), content: bytes | None = None, *, named: bool = True,
+                wanted: PointsFor = "survey") -> tuple[Table, Floats]:  # fmt: skip
     """Read points with coordinates; exchanged coordinates are told as such. For `content` see `read_table`.
 
-    Points that need not be `named` may lie anywhere under one name, or under none.
+    Parameters
+    ----------
+    path : Path or str
+        A comma separated table, a workbook, or a LandXML file.
+    project_bounds : tuple of ndarray, shape (3,) each, optional
+        Smallest and largest coordinates that may be, m.
+    faults : Faults
+        Takes everything that is wrong with the file.
+    more : sequence of Column
+        Columns besides name and coordinates.
+    content : bytes, optional
+        Read in place of what the file holds.
+    named : bool
+        Points that need no name may lie anywhere under one name, or under none.
+    wanted : {"survey", "control", "any"}
+        Which points of a LandXML file count, and what a sheet is called where a workbook has several.
 
     Returns
     -------
@@ -146,18 +167,13 @@ def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, 
     """
     own = Faults()
     path = Path(path)
-    if path.suffix.lower() == WORKBOOK_SUFFIX:
-        sheet = points_sheet(path, own)
-        faults.warnings += own.warnings
-        if sheet is None or own.errors:
+    if content is None and (is_book(path) or path.suffix.lower() in POINTS_SUFFIXES):
+        found = _points_text(path, own, wanted)
+        if found is None:
             faults.errors += own.errors
+            faults.warnings += own.warnings
             return read_table(path, point_columns(named=named), Faults(), content=b""), np.empty((0, 3))
-        (path, content), own = sheet, Faults()
-    if path.suffix.lower() == POINTS_SUFFIX and content is None:
-        content = cg_points_table(path, own)
-        if content is None:
-            faults.errors += own.errors
-            return read_table(path, point_columns(named=named), Faults(), content=b""), np.empty((0, 3))
+        path, content = found
     table = read_table(path, (*point_columns(named=named), *more), own, content=content)
     names = ("easting_m", "northing_m", "level_m")
     if own.errors or not len(table):
@@ -173,6 +189,14 @@ def read_points(path: Path | str, project_bounds: tuple[Floats, Floats] | None, 
         _tell_twins(table, xyz, faults)
     faults.warnings += own.warnings
     return table, xyz
+
+
+def _points_text(path: Path, faults: Faults, wanted: PointsFor) -> tuple[Path, bytes | None] | None:
+    """Return what a workbook or a LandXML file with points is called, and the text of its table; None if faulty."""
+    if is_book(path):
+        return text_at(path, SURVEY_FOLDER if wanted == "any" else wanted, faults)
+    content = cg_points_table(path, faults, wanted)
+    return None if content is None else (path, content)
 
 
 def _tell_outside(table: Table, xyz: Floats, low: Floats, high: Floats, faults: Faults) -> bool:
@@ -242,31 +266,6 @@ def each_once(paths: Sequence[Path | str]) -> list[Path]:
     return files
 
 
-def _tell_elsewhere(project: Project, points: SurveyPoints, faults: Faults) -> None:
-    """Warn where most named points lie far from what they name, and say how the survey lies as a whole."""
-    radius = project.settings.survey.match_radius_m
-    named = np.flatnonzero((points.slab >= 0) & (points.mark >= 0))
-    rows = named[:: max(1, len(named) // _SAMPLE)]
-    if len(rows) < _LEAST_SAMPLE:
-        return
-    marks = target_marks(project, points.slab[rows])[np.arange(len(rows)), points.mark[rows]]
-    apart = points.xyz[rows] - marks
-    far = ~(np.linalg.norm(apart, axis=1) <= radius)
-    if far.sum() <= len(rows) / 2:
-        return
-    shift = np.median(apart, axis=0)
-    a, b = (xy[:, :2] - xy[:, :2].mean(axis=0) for xy in (marks, points.xyz[rows]))
-    turn = float(np.degrees(np.arctan2((a[:, 1] * b[:, 0] - a[:, 0] * b[:, 1]).sum(), (a * b).sum())))
-    bearing = float(np.degrees(project.alignment.horizontal[0].bearing or 0.0))
-    # a bearing in gon read as degrees is too large by a tenth of it
-    in_gon = abs(turn) > 0.2 and abs(turn + 0.1 * bearing) < 0.1
-    hint = "bearing_deg of horizontal.csv in gon?" if in_gon else "another datum, another design, other slab names?"
-    faults.warn("survey", f"points within {radius:g} m of the marks they name",
-                f"{int(far.sum())} of {len(rows)} further away; as a whole the survey lies {shift[0]:+.3f} m east, "
-                f"{shift[1]:+.3f} m north and {shift[2]:+.3f} m up of the design, turned by {turn:+.3f} deg clockwise",
-                hint)  # fmt: skip
-
-
 def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None = None) -> Survey:
     """Read the surveyed points of a project.
 
@@ -296,7 +295,7 @@ def read_survey(project: Project, paths: Sequence[Path | str], stage: str | None
     held = injected(project, points.slab, points.xyz, codes, texts)
     if len(rows) < len(points):
         points = points.rows(rows)
-    _tell_elsewhere(project, points, faults)
+    tell_elsewhere(project, points, faults)
     inputs = {shown_name(project, path): sha.result() for path, sha in zip(files, digests, strict=True)}
     return Survey(points, used, inputs, tuple(faults.warnings), held)
 
@@ -327,7 +326,7 @@ def read_stages(
     order = stage_order(project, stage, texts, faults)
     # "" has a code even where every row names its stage
     place = np.array([order.index(text) for text in texts], dtype=np.intp)
-    _tell_elsewhere(project, points, faults)
+    tell_elsewhere(project, points, faults)
     inputs = {
         shown_name(project, path): digest(path) if contents is None else hashlib.sha256(contents[path]).hexdigest()
         for path in files
@@ -357,13 +356,18 @@ def _all_points(
         Column("time", "time", required=False, blank=True, what="a time"),
     )
     bounds = bounds_of(project)
-    read = [read_points(path, bounds, faults, more, None if contents is None else contents[path]) for path in files]
+    places = [
+        place for path in files
+        for place in (texts_at(path, SURVEY_FOLDER, faults) if contents is None else [(path, contents[path])])
+    ]  # fmt: skip
+    read = [read_points(path, bounds, faults, more, content) for path, content in places]
     faults.stop_if_any()
     tables = [table for table, _ in read]
     if not sum(len(table) for table in tables):
         raise InputError([Fault(str(project.folder / SURVEY_FOLDER), "a survey: CSV files of points", "none",
                                 "put the surveyed points there, or name a file with --survey")])  # fmt: skip
     slab, mark = named_places(project, tables, faults)
+    tell_designed(project, read, slab, mark, faults)
     setups = joined(tables, "setup")
     points = SurveyPoints(
         xyz=together([xyz for _, xyz in read]),

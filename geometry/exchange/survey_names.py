@@ -20,8 +20,8 @@ from .cells import near, show
 from .project import Project
 from .tables import Table
 
-__all__ = ["indices", "injected", "joined", "labels", "named_places", "stage_order", "stage_rows", "target_marks",
-           "together"]  # fmt: skip
+__all__ = ["indices", "injected", "joined", "labels", "named_places", "nearest_marks", "stage_order", "stage_rows",
+           "target_marks", "together"]  # fmt: skip
 
 Bools = npt.NDArray[np.bool_]
 _LONGEST_NAME = 40  # characters of a name in a message
@@ -133,14 +133,26 @@ def target_marks(project: Project, slabs: Ints) -> Floats:
     return to_grid(targets.position[slabs], targets.rotation[slabs], places, project.alignment.rules.grid_scale)
 
 
-def _slab_by_place(project: Project, xyz: Floats) -> Ints:
-    """Return the slab on which each point lies, or NO_NAME."""
+def _nearest(project: Project, xyz: Floats) -> tuple[Floats, Ints]:
+    """Return all target marks, shape (n, m, 3), and the one near each point in the order of memory; -1 for none."""
     marks = target_marks(project, np.arange(len(project.layout.names)))
     flat = marks.reshape(-1, 3)
     exists = np.flatnonzero(np.isfinite(flat).all(axis=1))
     apart, nearest = cKDTree(flat[exists]).query(xyz, distance_upper_bound=project.settings.survey.match_radius_m)
-    at = exists[np.minimum(np.asarray(nearest), len(exists) - 1)] // marks.shape[1]
-    return np.where(np.isfinite(apart), at, NO_NAME).astype(np.intp)
+    at = exists[np.minimum(np.asarray(nearest), len(exists) - 1)]
+    return marks, np.where(np.isfinite(apart), at, -1).astype(np.intp)
+
+
+def nearest_marks(project: Project, xyz: Floats) -> Floats:
+    """Return the target place of the mark near each point, shape (p, 3), m; nan where none is."""
+    marks, at = _nearest(project, xyz)
+    return np.asarray(np.where((at >= 0)[:, None], marks.reshape(-1, 3)[at], np.nan))
+
+
+def _slab_by_place(project: Project, xyz: Floats) -> Ints:
+    """Return the slab on which each point lies, or NO_NAME."""
+    marks, at = _nearest(project, xyz)
+    return np.where(at >= 0, at // marks.shape[1], NO_NAME).astype(np.intp)
 
 
 def stage_order(project: Project, codes: Ints, texts: list[str], faults: Faults) -> list[str]:

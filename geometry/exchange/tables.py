@@ -1,4 +1,4 @@
-"""Comma separated tables, read with every fault of the file told at once.
+"""Comma separated tables and sheets of workbooks, read with every fault of the file told at once.
 
 The format is RFC 4180 in UTF-8: a header, commas, quotes around a cell that has a comma, quote
 or line end. Lines beginning with ``#`` are comments. Blanks around a cell do not count.
@@ -39,6 +39,7 @@ from geometry.exchange.csv_lines import Lines, split_lines
 from geometry.exchange.file_report import MOST_LIKE_EACH_OTHER, FileReport
 from geometry.exchange.table_header import SEPARATORS, match_header
 from geometry.exchange.text_file import read_text
+from geometry.exchange.workbook_sheets import is_book, text_at
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -191,13 +192,13 @@ def _surely_differ(texts: pa.ChunkedArray) -> bool:
 
 
 def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, unique: Sequence[str] = (),
-               content: bytes | None = None) -> Table:  # fmt: skip
+               content: bytes | None = None, sheet: str = "") -> Table:  # fmt: skip
     """Read a table.
 
     Parameters
     ----------
     path : Path or str
-        The file.
+        The file, comma separated or a workbook.
     columns : sequence of Column
         The columns it must or may have; others are left out with a warning.
     faults : Faults
@@ -206,6 +207,8 @@ def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, uniq
         Columns whose cells together may stand in one row only; those not in the file do not count.
     content : bytes, optional
         Read in place of what the file holds: of a file that still grows, its complete lines.
+    sheet : str
+        What the table is called where a workbook has several; see `workbook_sheets`.
 
     Returns
     -------
@@ -214,7 +217,12 @@ def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, uniq
         ``faults.stop_if_any()`` before using it.
     """
     path = Path(path)
-    nothing = Table(path, _read_only(np.empty(0, np.int64)), MappingProxyType({}), MappingProxyType({}))
+    if content is None and is_book(path):
+        found = text_at(path, sheet, faults)
+        if found is None:
+            return _without_rows(path)
+        path, content = found
+    nothing = _without_rows(path)
     data = read_text(path, faults, content)
     if data is None:
         return nothing
@@ -242,6 +250,10 @@ def read_table(path: Path | str, columns: Sequence[Column], faults: Faults, uniq
     _check_unique(table, [name for name in unique if name in table], columns, report)
     report.tell(faults)
     return table
+
+
+def _without_rows(path: Path) -> Table:
+    return Table(path, _read_only(np.empty(0, np.int64)), MappingProxyType({}), MappingProxyType({}))
 
 
 def _read_only(array: NDArray[Any]) -> NDArray[Any]:

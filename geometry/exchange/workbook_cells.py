@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import warnings
 import zipfile
 import zlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -20,7 +22,7 @@ from geometry.errors import Faults, SlabposeError
 from .cells import show
 from .file_report import MOST_LIKE_EACH_OTHER
 
-__all__ = ["MOST_COLUMNS", "MOST_ROWS", "excel_library", "read_workbook", "sheet_text"]
+__all__ = ["MOST_COLUMNS", "MOST_ROWS", "cell_words", "excel_library", "read_workbook", "sheet_text"]
 
 Found = TypeVar("Found")
 
@@ -31,6 +33,8 @@ _MOST_UNPACKED = 128 << 20  # bytes of all that is packed in it
 _MOST_TAGS = 6_000_000  # in all parts: a cell has four, so 200 000 points are well within
 _MOST_PARTS = 2_000
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # also what an encrypted workbook begins with
+_MACROS = "vbaproject.bin"
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?\bref\s*=\s*[\"']([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})[\"']")
 
 
 def excel_library() -> Any:
@@ -77,6 +81,8 @@ def _refusal(content: bytes) -> tuple[str, str, str] | None:
             if unpacked > _MOST_UNPACKED or len(parts) > _MOST_PARTS:
                 limit = f"a workbook of at most {_MOST_UNPACKED >> 20} MiB unpacked in {_MOST_PARTS} parts"
                 return limit, f"{unpacked / (1 << 20):.0f} MiB in {len(parts)}", ""
+            if any(part.filename.lower().endswith(_MACROS) for part in parts):
+                return "a workbook without macros", "one with macros, whatever its name says", "save it as .xlsx"
             tags = sum(_tags(archive, part) for part in parts if not part.filename.lower().endswith((".png", ".jpeg")))
     except (zipfile.BadZipFile, zlib.error, ValueError, OSError, EOFError, NotImplementedError, RuntimeError):
         return "a workbook in the format .xlsx", "another, a broken or an encrypted file", ""
@@ -107,7 +113,7 @@ def read_workbook(path: Path, faults: Faults, work: Callable[[Any], Found]) -> F
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of drawings, styles and the like, which no table needs
-            book = _open(library, content)
+            book = library.load_workbook(io.BytesIO(content), read_only=True, keep_links=False)
             try:
                 return work(book)
             finally:
@@ -120,13 +126,7 @@ def read_workbook(path: Path, faults: Faults, work: Callable[[Any], Found]) -> F
         return None
 
 
-def _open(library: Any, content: bytes, data_only: bool = False) -> Any:
-    book = library.load_workbook(io.BytesIO(content), read_only=True, data_only=data_only, keep_links=False)
-    book.content = content  # to be opened once more for the values of formulas
-    return book
-
-
-def _words(value: Any) -> str:
+def cell_words(value: Any) -> str:
     """Return what stands in a cell as it would stand in a comma separated table."""
     if value is None:
         return ""
@@ -164,11 +164,23 @@ class _Sheet:
         return f"{self.name}:{row}" + (f": {head}" if head else "")
 
 
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """The texts of a row without what is empty at its end, and whether it is a comment."""
+
+    texts: list[str]
+    comment: bool
+
+
+_BLANK: Final = _Row([], False)
+
+
 def sheet_text(book: Any, title: str, name: str, faults: Faults) -> bytes:
     """Return a sheet as a comma separated table.
 
-    A cell with a formula counts by the value that its program last kept in it, with a warning; without one it is a
-    fault. The header is the first row in which something stands. Rows whose first cell begins with # are comments.
+    The header is the first row in which something stands. Rows whose first cell begins with # are comments, unless
+    that cell is marked as a text (with an apostrophe, as it is typed). Formulas, errors, merged cells and cells beyond
+    the header are faults.
 
     Parameters
     ----------
@@ -180,8 +192,8 @@ def sheet_text(book: Any, title: str, name: str, faults: Faults) -> bytes:
         How file and sheet are called in messages.
     faults : Faults
     """
-    sheet, formulas = _Sheet(name, faults), dict[tuple[int, int], str]()
-    rows: list[list[str]] = []
+    sheet = _Sheet(name, faults)
+    rows: list[_Row] = []
     page = book[title]
     page.reset_dimensions()  # they may say anything
     for number, cells in enumerate(page.iter_rows(max_row=MOST_ROWS), start=1):
@@ -189,11 +201,12 @@ def sheet_text(book: Any, title: str, name: str, faults: Faults) -> bytes:
             sheet.fault(number, len(cells) - 1, f"at most {MOST_COLUMNS} columns", "something",
                         "delete the columns that are empty")  # fmt: skip
             break
-        rows.append(_row(sheet, number, cells, formulas))
-        if cells and not sheet.header and any(rows[-1]) and not rows[-1][0].startswith("#"):
-            sheet.header = rows[-1]
-    if formulas:
-        _kept_values(book, title, sheet, formulas, rows)
+        rows.append(_row(sheet, number, cells))
+        if cells and not sheet.header and any(rows[-1].texts) and not rows[-1].comment:
+            sheet.header = rows[-1].texts
+    while rows and not any(rows[-1].texts):
+        rows.pop()
+    _tell_merged(page, sheet, rows)
     text = _as_table(sheet, rows)
     for expected, count in sheet.told.items():
         if count > MOST_LIKE_EACH_OTHER:
@@ -201,75 +214,66 @@ def sheet_text(book: Any, title: str, name: str, faults: Faults) -> bytes:
     return text.encode("utf-8", "replace")
 
 
-def _as_table(sheet: _Sheet, rows: list[list[str]]) -> str:
+def _as_table(sheet: _Sheet, rows: list[_Row]) -> str:
     """Return rows as comma separated text, a line to each, as wide as the header."""
     lines = io.StringIO()
-    writer = csv.writer(lines, lineterminator="\n")
+    plain, quoted = (csv.writer(lines, lineterminator="\n", quoting=how) for how in (csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
     width = len(sheet.header)
-    while rows and not any(rows[-1]):
-        rows.pop()
     for number, row in enumerate(rows, start=1):
-        for column in range(width, len(row)):
-            if row[column] and not row[0].startswith("#"):
-                sheet.fault(number, column, "nothing beyond the columns of the header", show(row[column]))
-        if not any(row):
+        texts = row.texts
+        for column in range(width, len(texts)):
+            if texts[column] and not row.comment:
+                sheet.fault(number, column, "nothing beyond the columns of the header", show(texts[column]))
+        if not any(texts):
             lines.write("\n")
-        elif row[0].startswith("#"):
+        elif row.comment:
             # as wide as a row if more stands in it: then the reader of tables tells that it is left out
-            lines.write("#" + "," * (width - 1) * (sum(map(bool, row)) > 1) + "\n")
+            lines.write("#" + "," * (width - 1) * (sum(map(bool, texts)) > 1) + "\n")
         else:
-            writer.writerow([*row[:width], *[""] * (width - len(row))])
+            writer = quoted if texts[0].startswith("#") else plain
+            writer.writerow([*texts[:width], *[""] * (width - len(texts))])
     return lines.getvalue()
 
 
-def _row(sheet: _Sheet, number: int, cells: tuple[Any, ...], formulas: dict[tuple[int, int], str]) -> list[str]:
-    """Return the texts of a row without what is empty at its end; formulas are noted and left empty."""
+def _row(sheet: _Sheet, number: int, cells: tuple[Any, ...]) -> _Row:
+    """Return a row; what is wrong with a cell is told, and the cell is empty."""
     texts: list[str] = []
     for column, cell in enumerate(cells):
         value = cell.value
         if value is None:
             texts.append("")
             continue
-        kind = cell.data_type
-        if kind == "f":
-            formulas[number, column] = _words(getattr(value, "text", value))
+        if cell.data_type == "f":
+            formula = getattr(value, "text", value)  # of an array, or of a data table, which has no text
+            sheet.fault(number, column, "a value", f"the formula {show(formula if isinstance(formula, str) else '=')}",
+                        "formulas are never calculated: copy the cells, and paste their values only")  # fmt: skip
             value = None
-        elif kind == "e":
+        elif cell.data_type == "e":
             sheet.fault(number, column, "a value", f"the error {value}")
             value = None
-        text = _words(value).strip()
+        text = cell_words(value).strip()
         if "\n" in text or "\r" in text:
             sheet.faults.warn(sheet.where(number, column), "a cell of one line",
                               f"a line break in cell {sheet.cell(number, column)}", "taken as a blank")  # fmt: skip
             text = " ".join(text.split())
         texts.append(text)
-    while texts and not texts[-1] and (number, len(texts) - 1) not in formulas:
+    while texts and not texts[-1]:
         texts.pop()
-    return texts
+    if not texts:
+        return _BLANK
+    return _Row(texts, texts[0].startswith("#") and not cells[0].style_array.quotePrefix)
 
 
-def _kept_values(
-    book: Any, title: str, sheet: _Sheet, formulas: dict[tuple[int, int], str], rows: list[list[str]]
-) -> None:  # fmt: skip
-    """Put the values that formulas last had into the rows; tell of each column with formulas once."""
-    again = _open(excel_library(), book.content, data_only=True)
-    page = again[title]
-    page.reset_dimensions()
-    last, told = max(row for row, _ in formulas), dict[int, list[tuple[int, str]]]()
-    for number, cells in enumerate(page.iter_rows(max_row=last), start=1):
-        for column in [c for c in range(min(len(cells), MOST_COLUMNS)) if (number, c) in formulas]:
-            cell = cells[column]
-            if cell.value is None or cell.data_type == "e":
-                kept = "no value kept with it" if cell.value is None else f"the error {cell.value}"
-                sheet.fault(number, column, "a value", f"the formula {show(formulas[number, column])} and {kept}",
-                            "formulas are never calculated here: put its value there")  # fmt: skip
-                continue
-            rows[number - 1][column] = " ".join(_words(cell.value).split())
-            told.setdefault(column, []).append((number, rows[number - 1][column]))
-    again.close()
-    for column, entries in told.items():
-        number, value = entries[0]
-        more = f", and {len(entries) - 1} more in this column" if len(entries) > 1 else ""
-        sheet.faults.warn(sheet.where(number, column), "a value",
-                          f"the formula {show(formulas[number, column])} in cell {sheet.cell(number, column)}{more}",
-                          f"not calculated: {show(value)}, which was kept with it, counts")  # fmt: skip
+def _tell_merged(page: Any, sheet: _Sheet, rows: list[_Row]) -> None:
+    """Tell of merged cells within the table: all but the first of them would be empty."""
+    from openpyxl.utils import column_index_from_string
+
+    with page._get_source() as part:  # the library reads merged cells only together with everything else
+        merged = _MERGED.findall(part.read())
+    for left, top, right, bottom in merged:
+        first, row = column_index_from_string(left.decode()) - 1, int(top)
+        inside = rows[max(row - 1, 0) : int(bottom)]
+        if first < len(sheet.header) and any(one.texts and not one.comment for one in inside):
+            sheet.fault(row, first, "cells that each stand for themselves",
+                        f"cells merged up to {right.decode()}{int(bottom)}",
+                        "split them, and fill every one")  # fmt: skip

@@ -1,4 +1,4 @@
-"""Tables of a project folder, wherever they stand: as comma separated files, or as sheets of ``tables.xlsx``."""
+"""Tables of the design, wherever they stand in a project folder: in CSV files, workbooks, or sheets of one workbook."""
 
 from __future__ import annotations
 
@@ -13,18 +13,12 @@ from geometry.errors import Faults
 from .cells import Column, near
 from .tables import Table, read_table
 from .workbook_cells import read_workbook, sheet_text
+from .workbook_sheets import MANY, SINGLE, WORKBOOK, WORKBOOK_SUFFIX, is_of, named_sheet
 
-__all__ = ["SHEETS", "WORKBOOK", "WORKBOOK_SUFFIX", "FolderTables", "folder_tables", "points_sheet"]
+__all__ = ["SHEETS", "FolderTables", "folder_tables"]
 
-WORKBOOK: Final = "tables.xlsx"
-WORKBOOK_SUFFIX: Final = ".xlsx"
 SHEETS: Final = ("horizontal", "vertical", "cant", "chainage", "structures", "layout")
-_POINTS_SHEET: Final = "survey"
-
-
-def _named(path: Path, title: str) -> Path:
-    """Return a path whose name says file and sheet."""
-    return path.with_name(f"{path.name} sheet {title.replace('/', '_')}")
+"""Tables of the design, which are read together."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,20 +41,25 @@ class FolderTables:
     broken: bool
     unused: tuple[str, ...]
 
+    def _files(self, name: str) -> list[Path]:
+        both = (self.folder / f"{name}.csv", self.folder / f"{name}{WORKBOOK_SUFFIX}")
+        return [file for file in both if file.exists()]
+
     def __contains__(self, name: object) -> bool:
         """Return whether there is a table of this name, such as ``cant``, as a file or as a sheet."""
-        return name in self.sheets or (self.folder / f"{name}.csv").exists()
+        return name in self.sheets or bool(self._files(str(name)))
 
     def read(self, name: str, columns: Sequence[Column], faults: Faults, unique: Sequence[str] = ()) -> Table:
-        """Read a table; one that is nowhere, or in both places, becomes a fault. See `tables.read_table`."""
-        file = self.folder / f"{name}.csv"
-        if name in self.sheets and file.exists():
-            faults.error(str(file), f"either {file.name} or a sheet {name} in {WORKBOOK}", "both", "delete one of them")
+        """Read a table; one that is nowhere, or in two places, becomes a fault. See `tables.read_table`."""
+        files, file = self._files(name), self.folder / f"{name}.csv"
+        words = [one.name for one in files] + [f"a sheet {name} in {WORKBOOK}"] * (name in self.sheets)
+        if len(words) > 1:
+            faults.error(str(file), f"either {' or '.join(words)}", "both", "delete one of them")
         if name in self.sheets:
             path, content = self.sheets[name]
             return read_table(path, columns, faults, unique, content)
-        if file.exists():
-            return read_table(file, columns, faults, unique)
+        if files:
+            return read_table(files[0], columns, faults, unique, sheet=name)
         if (self.folder / WORKBOOK).exists():
             if not self.broken:
                 hint = near(name, self.unused) or f"neither is there a file {file.name}"
@@ -91,15 +90,20 @@ def folder_tables(folder: Path, faults: Faults, names: Sequence[str] = SHEETS) -
     told = len(faults.errors)
 
     def read(book: Any) -> None:
-        titles = [page.title for page in book.worksheets]
-        for title in titles:
-            name = title.strip().casefold()
-            if name in names:
-                called = _named(path, title)
-                sheets[name] = called, sheet_text(book, title, called.name, faults)
-            elif name not in SHEETS:
-                unused.append(title)
-        _tell_left_out(folder, unused, sheets, faults)
+        present: list[str] = []
+        for page in book.worksheets:
+            name = next((name for name in (*SINGLE, *MANY) if is_of(page.title, name)), "")
+            called = named_sheet(path, page.title)
+            if not name:
+                unused.append(page.title)
+            elif page.sheet_state != "visible":
+                faults.error(called.name, "a sheet that can be seen", "a hidden one", "show it or delete it")
+            elif name in present and name in SINGLE:
+                faults.error(called.name, f"one sheet {name}", "a second one")
+            elif name in names:
+                sheets[name] = called, sheet_text(book, page.title, called.name, faults)
+            present += [name] * bool(name)
+        _tell_left_out(folder, unused, present, faults)
 
     read_workbook(path, faults, read)
     # a cell that is wrong is no broken workbook: what else is wrong with its sheets is told too
@@ -116,34 +120,12 @@ def _tell_misnamed(folder: Path, faults: Faults) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _tell_left_out(folder: Path, titles: Sequence[str], sheets: Mapping[str, object], faults: Faults) -> None:
+def _tell_left_out(folder: Path, titles: Sequence[str], present: Sequence[str], faults: Faults) -> None:
     """Warn of sheets that nobody reads as their names are a little wrong."""
-    lacking = [name for name in SHEETS if name not in sheets and not (folder / f"{name}.csv").exists()]
+    elsewhere = [name for name in (*SINGLE, *MANY) if (folder / name).exists() or (folder / f"{name}.csv").exists()]
+    lacking = [name for name in (*SINGLE, *MANY) if name not in (*present, *elsewhere)]
     for title in titles:
         meant = difflib.get_close_matches(title.strip().casefold(), lacking, 1, 0.8)
         if meant:
             faults.warn(f"{WORKBOOK} sheet {title}", "a sheet that is used", "one that is left out",
                         near(title, meant))  # fmt: skip
-
-
-def points_sheet(path: Path, faults: Faults) -> tuple[Path, bytes] | None:
-    """Return the sheet of points in a workbook: its only one, or the one called ``survey``.
-
-    Returns
-    -------
-    (Path, bytes), or None with the reason in `faults`
-        What file and sheet are called in messages, and the text of the table.
-    """
-
-    def read(book: Any) -> tuple[Path, bytes] | None:
-        titles = [page.title for page in book.worksheets]
-        named = [title for title in titles if title.strip().casefold() == _POINTS_SHEET]
-        if len(titles) != 1 and not named:
-            faults.error(path.name, f"one sheet, or one that is called {_POINTS_SHEET}",
-                         f"{len(titles)} sheets: {', '.join(titles[:8])}")  # fmt: skip
-            return None
-        title = named[0] if named else titles[0]
-        called = _named(path, title)
-        return called, sheet_text(book, title, called.name, faults)
-
-    return read_workbook(path, faults, read)
