@@ -16,6 +16,7 @@ from project_copies import copy_of_demo, run
 
 from geometry.alignment import evaluate, track_frame
 from geometry.alignment.frames import to_grid
+from geometry.alignment.projection import project as projected
 from geometry.exchange.drawn_line import chainage_marks
 from geometry.exchange.dxf_shapes import block_name, notched_outline, object_system, plain_words, upright
 from geometry.exchange.dxf_writing import LAYERS
@@ -125,13 +126,21 @@ def test_lines_and_chainages_stand_on_the_line(drawn: tuple[Project, Any, Any]) 
     read, _, document = drawn
     space = document.modelspace()
     line = np.array([tuple(v.dxf.location) for v in space.query('POLYLINE[layer=="centre line"]')[0].vertices])
-    at = evaluate(read.alignment, np.linspace(0, read.alignment.length, len(line)))
+    at = evaluate(read.alignment, projected(read.alignment, line).distance)
     assert np.abs(line - np.stack([at.easting, at.northing, at.level], axis=1)).max() < 1e-9
+    assert at.distance[[0, -1]] == pytest.approx([0.0, read.alignment.length], abs=1e-9)
+    # no place of the line is further from its chords than half a millimetre
+    exact = evaluate(read.alignment, np.linspace(0, read.alignment.length, 6001))
+    for true, drawn_values in ((exact.easting, line[:, 0]), (exact.northing, line[:, 1]), (exact.level, line[:, 2])):
+        assert np.abs(np.interp(exact.distance, at.distance, drawn_values) - true).max() < 5.5e-4
+    assert len(line) < 450  # longer chords where the line is straight
     left, right = (np.array([tuple(v.dxf.location) for v in rail.vertices])
                    for rail in space.query('POLYLINE[layer=="rails"]'))  # fmt: skip
     assert np.linalg.norm(left - right, axis=1) == pytest.approx(np.full(len(left), 1.5), abs=3e-4)  # by the grid scale
     # + cant lifts the left rail; square to the line, so that its gradient takes 5e-5 of it here
     assert left[:, 2] - right[:, 2] == pytest.approx(at.cant, abs=1e-5)
+    tilt = np.interp(exact.distance, at.distance, left[:, 2] - right[:, 2])
+    assert tilt == pytest.approx(exact.cant, abs=5.5e-4)  # where the cant bends the rails, chords are shorter
     texts = {text.dxf.text: text for text in space.query('TEXT[layer=="chainage"]')}
     assert set(texts) == set(chainage_marks(read.count, read.alignment.length).text.tolist())
     assert "28+000" in texts

@@ -27,8 +27,8 @@ from geometry.errors import Faults, InputError
 from geometry.exchange import xml_files
 from geometry.exchange.design import Design, build_design
 from geometry.exchange.landxml_alignment import read_landxml
-from geometry.exchange.landxml_points import read_cg_points
-from geometry.exchange.landxml_writing import NAMESPACE, landxml_of, to_bytes
+from geometry.exchange.landxml_points import MEASURED, read_cg_points
+from geometry.exchange.landxml_writing import NAMESPACE, PointGroup, landxml_of, to_bytes
 
 REFERENCE = Path(__file__).parent / "reference"
 MADE = {"program": "slabpose 0.1.0", "made_at": "2031-05-15T08:00:00+00:00"}
@@ -317,11 +317,11 @@ def test_a_vertical_clothoid_is_refused_since_the_schema_has_none() -> None:
 def test_points_there_and_back(tmp_path: Path) -> None:
     xyz = np.array([[431208.45512345, 186740.1187654, 212.48], [1.0, 2.0, -3.25]])
     path = tmp_path / "points.xml"
-    path.write_bytes(to_bytes(landxml_of(None, None, "p", MADE, [("control", ["C1", "<&>"], xyz)])))
+    path.write_bytes(to_bytes(landxml_of(None, None, "p", MADE, [PointGroup("g", MEASURED, ["C1", "<&>"], xyz)])))
     told = read_cg_points(path, Faults())
     assert told is not None
-    assert told[0] == ("C1", "<&>")
-    assert np.array_equal(told[1], xyz)
+    assert told.names == ("C1", "<&>")
+    assert np.array_equal(told.xyz, xyz)
 
 
 BAD = [

@@ -27,18 +27,18 @@ from geometry.alignment.compiling import curve_lengths
 from geometry.errors import AlignmentError, ChainageError, Faults
 
 from .places import FAR, distances, in_order, place_columns
+from .profile_radii import clothoid_start, tell_radius
 from .settings import AlignmentSettings
 from .tables import Column, Table
 from .workbook_files import FolderTables
 
-__all__ = ["AlignmentTables", "build_alignment", "clothoid_start", "read_alignment_tables"]
+__all__ = ["AlignmentTables", "build_alignment", "read_alignment_tables"]
 
 _TIGHTEST = 10.0  # no track bends to less, m
 _TIGHT = 150.0  # smaller radii are yards and trams; laws are exact from here on, m
 _SHORT = 1.0  # elements shorter than this are rare, m
 _LOW_CANT = 1.0  # cants that are all below this are rare, mm
 _FAR_OFF = 1e5  # no element starts further from the first one, m
-_RADIUS_AGREES = 1e-3  # radii are printed rounded; the gradients govern
 Element = TypeVar("Element", HorizontalElement, VerticalElement, CantElement)
 
 _HORIZONTAL = (
@@ -272,46 +272,13 @@ def _vertical(table: Table, count: ChainageCount, faults: Faults) -> list[Vertic
             kind, 0.0 if math.isnan(start[row]) else float(start[row]), length, first, last,
             _cell(table, "level_m", row), bend,
         )  # fmt: skip
-        _tell_radius(table, row, element, radii, faults)
+        for name, radius in zip(("radius_start_m", "radius_end_m"), radii, strict=True):
+            tell_radius(element, radius, table.where(row, name), faults)
         return element
 
     elements = _rows(table, faults, make)
     in_order(faults, since)
     return elements
-
-
-def clothoid_start(radii: tuple[float | None, float | None], first: float, last: float, length: float) -> float:
-    """Return the start curvature of a vertical clothoid: one end is straight unless both radii stand there."""
-    if radii[0] is None and radii[1] is None:
-        raise AlignmentError("a vertical clothoid needs radius_start_m or radius_end_m: which end is curved?")
-    if radii[0] is None:
-        return 0.0
-    if radii[1] is not None:
-        return 1 / radii[0]
-    # straight at its end: the change of slope is half the start curvature times its own length
-    turn = math.atan(last) - math.atan(first)
-    own = length * math.sqrt(1 + ((first + last) / 2) ** 2)
-    for _ in range(20):  # own length by Simpson on 1 / cos of the slope, as the curvature it gives settles
-        bend = 2 * turn / own
-        middle = math.atan(first) + bend * own / 2 - bend * own / 8
-        mean_cosine = (math.cos(math.atan(first)) + 4 * math.cos(middle) + math.cos(math.atan(last))) / 6
-        own = length / mean_cosine
-    return 2 * turn / own
-
-
-def _tell_radius(
-    table: Table, row: int, element: VerticalElement, radii: tuple[float | None, float | None], faults: Faults
-) -> None:
-    """Warn of a radius that contradicts the gradients, which govern."""
-    if element.kind not in ("parabola", "arc"):
-        return
-    change = element.gradient_end - element.gradient_start
-    sines = [g / math.sqrt(1 + g * g) for g in (element.gradient_start, element.gradient_end)]
-    radius = element.length / (change if element.kind == "parabola" else sines[1] - sines[0])
-    for name, given in zip(("radius_start_m", "radius_end_m"), radii, strict=True):
-        if given is not None and not abs(abs(given) - abs(radius)) <= _RADIUS_AGREES * abs(radius):
-            faults.warn(table.where(row, name), f"the radius {radius:.1f} m that the gradients give", f"{given:g}",
-                        "the gradients govern")  # fmt: skip
 
 
 def _cant(table: Table, count: ChainageCount, faults: Faults) -> list[CantElement]:

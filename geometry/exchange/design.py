@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from geometry.alignment import (
     Alignment,
@@ -18,9 +19,15 @@ from geometry.alignment import (
 )
 from geometry.errors import AlignmentError, ChainageError, Faults
 
-__all__ = ["Design", "build_design", "covering_cant"]
+from .cells import near, show
+from .places import FAR
+
+__all__ = ["Design", "build_design", "choose_alignment", "covering_cant", "tell_far"]
 
 _AGREE = 1e-3  # stations are printed rounded, m
+_LONGEST = 1e6  # m
+_MOST_NAMES = 12
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +70,43 @@ class Design:
         return places[element - 1] if 0 < element <= len(places) else self.file
 
 
+def choose_alignment(
+    found: Sequence[tuple[str, bool, Found]], wanted: str, name: str | None, file: str, faults: Faults
+) -> Found | None:
+    """Return one of the alignments of a file: the one of a name, else the only one, else the only complete one.
+
+    Parameters
+    ----------
+    found : sequence of (name, complete, alignment)
+        Complete is one with plan and profile.
+    wanted : str
+        What the file should have at least one of, for a message.
+    name : str, optional
+        Which one.
+    file : str
+        For messages.
+    faults : Faults
+        Takes why there is none.
+    """
+    names = [one for one, _, _ in found]
+    told = ", ".join(show(one, 60) for one in names[:_MOST_NAMES])
+    told += f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+    chosen = [one for one in found if one[0] == name] if name is not None else [one for one in found if one[1]]
+    if name is None and len(found) == 1:
+        chosen = list(found)
+    if len(chosen) == 1:
+        return chosen[0][2]
+    if not found:
+        faults.error(file, wanted, "none")
+    elif name is None:
+        faults.error(file, "one alignment with a profile, or the name of one", told, "name it with --alignment")
+    elif chosen:
+        faults.error(file, f"one alignment {show(name, 60)}", f"{len(chosen)} of that name")
+    else:
+        faults.error(file, f"an alignment {show(name, 60)}", told, near(name, names))
+    return None
+
+
 def build_design(
     design: Design, faults: Faults, rules: TrackRules | None = None, allowed: Sequence[AllowedJump] = ()
 ) -> tuple[Alignment, ChainageCount] | None:
@@ -82,6 +126,10 @@ def build_design(
     -------
     Alignment and ChainageCount, or None if there are faults.
     """
+    since = len(faults.errors)
+    tell_far(design, faults)
+    if len(faults.errors) > since:
+        return None
     try:
         alignment = build(
             design.horizontal, _reaching(design), design.cant, rules or design.rules, allowed
@@ -96,6 +144,20 @@ def build_design(
     except ChainageError as fault:
         faults.error(design.file, "chainage equations in order along the line", str(fault))
         return None
+
+
+def tell_far(design: Design, faults: Faults) -> None:
+    """Tell elements that are longer, or lie further away, than anything on earth: numbers without a meaning."""
+    for profile in ("horizontal", "vertical", "cant"):
+        for number, element in enumerate(getattr(design, profile), start=1):
+            where = design.place(profile, number)
+            if not element.length <= _LONGEST:
+                faults.error(where, f"a length of at most {_LONGEST:g} m", f"{element.length:g} m")
+            for name, words in (("easting", "an easting"), ("northing", "a northing"), ("level", "a level"),
+                                ("start", "a distance")):  # fmt: skip
+                value = getattr(element, name, None)
+                if value is not None and not abs(value) <= FAR:
+                    faults.error(where, f"{words} of at most {FAR:g} m", f"{value:g} m")
 
 
 def _reaching(design: Design) -> tuple[VerticalElement, ...]:

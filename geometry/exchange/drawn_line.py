@@ -16,7 +16,8 @@ from .project import Project
 __all__ = ["ChainageMarks", "centre_line", "chainage_marks", "places_on_line", "rails"]
 
 _OFF = 0.0005  # a chord may leave the line by so much, m
-_SHORTEST, _LONGEST = 0.5, 5.0  # chords, m
+_SHORTEST, _LONGEST = 0.5, 25.0  # chords, m
+_SAME = 1e-6  # m
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,13 +38,23 @@ class ChainageMarks:
 
 
 def _along(project: Project) -> Floats:
-    """Return distances along the line with chords that stay near it where it is bent most, in plan or in profile."""
+    """Return distances along the line between which chords stay near it: the less it is bent, the longer they are."""
     length = project.alignment.length
-    line = evaluate(project.alignment, np.linspace(0.0, length, int(np.ceil(length)) + 1))
-    bend = np.abs(np.gradient(line.gradient, line.distance)).max() if len(line.distance) > 1 else 0.0
-    bend = max(float(np.abs(line.curvature).max()), float(bend), 1e-9)
-    step = float(np.clip(np.sqrt(8.0 * _OFF / bend), _SHORTEST, _LONGEST))
-    return np.linspace(0.0, length, int(np.ceil(length / step)) + 1)
+    line = evaluate(project.alignment, np.linspace(0.0, length, int(np.ceil(length)) + 2))
+
+    def change(values: Floats) -> Floats:
+        return np.asarray(np.gradient(values, line.distance))
+
+    # rails are bent by the cant as well
+    bend = np.abs([line.curvature, change(line.gradient), change(change(line.cant))]).max(axis=0)
+    step = np.clip(np.sqrt(8.0 * _OFF / np.maximum(bend, 1e-9)), _SHORTEST, _LONGEST)
+    chords = np.append(0.0, np.cumsum(np.diff(line.distance) / np.minimum(step[1:], step[:-1])))
+    even = np.interp(np.linspace(0.0, chords[-1], int(np.ceil(chords[-1])) + 1), chords, line.distance)
+    # no chord cuts the corner where an element begins, as a ramp of the cant does
+    line_of = project.alignment
+    begins = [*(e.start for e in line_of.vertical), *(e.start for e in line_of.cant), *line_of.track.starts]
+    all_of_them = np.unique(np.clip([*even, *begins], 0.0, length))
+    return np.asarray(all_of_them[np.append(True, np.diff(all_of_them) > _SAME)])
 
 
 def centre_line(project: Project) -> Floats:

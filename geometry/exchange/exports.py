@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-
 from geometry.errors import Fault, Faults, InputError
 from geometry.placement import SectionCheck
 
 from .cells import near
 from .project import Project
 from .results import made_from, target_corner_table
+from .workbook_sheets import WORKBOOK
 from .writing import one_piece, write_csv
 
 __all__ = ["WRITERS", "Asked", "Writer", "export"]
@@ -84,15 +83,11 @@ def _ifc(path: Path, asked: Asked) -> None:
 
 def _landxml(path: Path, asked: Asked) -> None:
     from .landxml_writing import landxml_of, to_bytes
+    from .point_groups import point_groups
 
     project = asked.project
-    table = target_corner_table(project)
-    names = [f"{slab} {corner}" for slab, corner in zip(table["slab"].tolist(), table["corner"].tolist(), strict=True)]
-    xyz = np.stack([table[name] for name in ("easting_m", "northing_m", "level_m")], axis=1)
-    corners = [("target corners", names, xyz)] if names else []
-    root = landxml_of(
-        project.alignment, project.count, project.settings.name, made_from(asked.inputs), corners
-    )  # fmt: skip
+    groups = point_groups(project, asked.check, asked.faults)
+    root = landxml_of(project.alignment, project.count, project.settings.name, made_from(asked.inputs), groups)
     with one_piece(path, asked.kept) as file:
         file.write(to_bytes(root))
 
@@ -142,6 +137,15 @@ def _excel(path: Path, asked: Asked) -> None:
     write_workbook(path, sheets, asked.project.settings.name, made, asked.kept)
 
 
+def _tables(path: Path, asked: Asked) -> None:
+    from .excel_writing import write_workbook
+    from .table_sheets import table_sheets
+
+    made = made_from(asked.inputs)
+    sheets = table_sheets(asked.project.folder, made)
+    write_workbook(path, sheets, asked.project.settings.name, made, asked.kept, rounded=False)
+
+
 def _need_map(asked: Asked) -> None:
     from .gis_writing import pyogrio_library
     from .grid_reference import grid_reference, pyproj_library
@@ -184,9 +188,10 @@ WRITERS: Final[Mapping[str, Writer]] = {
     ".gpkg": Writer("map in the coordinates of the grid, GeoPackage", _geopackage, _need_map),
     ".ifc": Writer("alignment and slabs, IFC 4.3", _ifc, _need_ifc),
     ".xlsx": Writer("all tables of results, Excel", _excel, _need_excel),
-    ".xml": Writer("alignment and target corners, LandXML 1.2", _landxml),
+    WORKBOOK: Writer("all tables of the project folder, to be read again, Excel", _tables, _need_excel),
+    ".xml": Writer("alignment, control points, corners as designed and as surveyed, LandXML 1.2", _landxml),
 }
-"""What can be written, by the end of a file's name."""
+"""What can be written, by the end of a file's name; the longest end counts."""
 
 
 def export(paths: Sequence[Path], asked: Asked, writers: Mapping[str, Writer] = WRITERS) -> None:
@@ -207,10 +212,11 @@ def export(paths: Sequence[Path], asked: Asked, writers: Mapping[str, Writer] = 
     SlabposeError
         If a library lacks; before anything is written.
     """
-    unknown = [path for path in paths if path.suffix.lower() not in writers]
+    ends = [[end for end in writers if path.name.lower().endswith(end)] for path in paths]
+    unknown = [path for path, found in zip(paths, ends, strict=True) if not found]
     if unknown:
         raise InputError([Fault("--to", f"a file that ends in {', '.join(writers)}", str(path)) for path in unknown])
-    asked_for = [writers[path.suffix.lower()] for path in paths]
+    asked_for = [writers[max(found, key=len)] for found in ends]
     for writer in asked_for:
         writer.ready(asked)
     for path, writer in zip(paths, asked_for, strict=True):

@@ -6,13 +6,14 @@ profile. Where only a geometric representation stands, `ifc_geometry` reads that
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from geometry.errors import Faults
 
-from .cells import near
-from .design import Design
+from .design import Design, choose_alignment, tell_far
+from .ifc_broken import tell_invalid
 from .ifc_cant import read_cant
 from .ifc_files import frame_of, open_ifc, units_of
 from .ifc_geometry import design_from_geometry, tell_disagreement
@@ -22,6 +23,8 @@ from .ifc_stationing import read_stationing
 from .ifc_vertical import read_vertical
 
 __all__ = ["read_ifc"]
+
+_PLAN = "IfcAlignmentHorizontal"
 
 
 def read_ifc(path: Path, faults: Faults, name: str | None = None) -> Design | None:
@@ -47,8 +50,19 @@ def read_ifc(path: Path, faults: Faults, name: str | None = None) -> Design | No
     model = open_ifc(path, faults)
     if model is None:
         return None
-    file, since = path.name, len(faults.errors)
-    alignment = _choose(model, file, faults, name)
+    try:
+        return _design(model, path.name, faults, name)
+    except (AttributeError, TypeError, ValueError, IndexError, ZeroDivisionError):
+        # an attribute that the schema asks for is not there, or is something else
+        if tell_invalid(model, path.name, faults):
+            return None
+        raise
+
+
+def _design(model: Any, file: str, faults: Faults, name: str | None) -> Design | None:
+    since = len(faults.errors)
+    found = [(a.Name or "", "IfcAlignmentVertical" in _layouts(a), a) for a in model.by_type("IfcAlignment")]
+    alignment = choose_alignment(found, "an IfcAlignment", name, file, faults)
     length, angle = units_of(model, file, faults)
     if alignment is None or len(faults.errors) > since:
         return None
@@ -56,9 +70,9 @@ def read_ifc(path: Path, faults: Faults, name: str | None = None) -> Design | No
     frame = frame_of(model, alignment, length, file, faults, notes)
     reader = Reader(file, faults, length, angle, frame, notes)
     layouts = _layouts(alignment)
-    if "IfcAlignmentHorizontal" not in layouts:
+    if _PLAN not in layouts:
         return design_from_geometry(alignment, reader)
-    horizontal, places, gravity = read_horizontal(reader, layouts["IfcAlignmentHorizontal"])
+    horizontal, places, gravity = read_horizontal(reader, layouts[_PLAN])
     if len(faults.errors) > since:
         return None
     vertical, level_places = read_vertical(reader, layouts.get("IfcAlignmentVertical"), alignment)
@@ -67,8 +81,7 @@ def read_ifc(path: Path, faults: Faults, name: str | None = None) -> Design | No
     start, equations = read_stationing(reader, alignment)
     if len(faults.errors) > since:
         return None
-    tell_disagreement(alignment, reader, horizontal, places)
-    return Design(
+    design = Design(
         name=alignment.Name or "alignment",
         file=file,
         horizontal=tuple(horizontal),
@@ -80,33 +93,22 @@ def read_ifc(path: Path, faults: Faults, name: str | None = None) -> Design | No
         rules=rules,
         notes=tuple(notes),
     )
-
-
-def _choose(model: Any, file: str, faults: Faults, name: str | None) -> Any:
-    alignments = model.by_type("IfcAlignment")
-    names = [a.Name or "" for a in alignments]
-    if name is not None:
-        if name not in names:
-            faults.error(file, f"an alignment {name!r}", ", ".join(map(repr, names)) or "none", near(name, names))
-            return None
-        return alignments[names.index(name)]
-    complete = [a for a in alignments if "IfcAlignmentVertical" in _layouts(a)]
-    if len(complete) == 1 or len(alignments) == 1:
-        return (complete or alignments)[0]
-    if alignments:
-        found = ", ".join(map(repr, names))
-        faults.error(file, "one alignment with a profile, or the name of one", found, "name it with --alignment")
-    else:
-        faults.error(file, "an IfcAlignment", "none")
-    return None
+    tell_far(design, faults)
+    if len(faults.errors) > since:
+        return None
+    tell_disagreement(alignment, reader, horizontal, places)
+    return replace(design, notes=tuple(notes))
 
 
 def _layouts(alignment: Any) -> dict[str, Any]:
     """Return the layouts of an alignment; a child that has no plan of its own has that of its parent."""
     found = {part.is_a(): part for part in nested(alignment) if part.is_a("IfcLinearElement")}
-    if "IfcAlignmentHorizontal" not in found:
-        for relation in alignment.Decomposes or ():
-            parent = relation.RelatingObject
-            if parent.is_a("IfcAlignment"):
-                found = {**{k: v for k, v in _layouts(parent).items() if k == "IfcAlignmentHorizontal"}, **found}
+    seen: set[int] = set()
+    above = [alignment]
+    while above and _PLAN not in found:
+        line = above.pop()
+        if line.id() not in seen and line.is_a("IfcAlignment"):
+            seen.add(line.id())
+            found |= {part.is_a(): part for part in nested(line) if part.is_a(_PLAN)}
+            above += [relation.RelatingObject for relation in line.Decomposes or ()]
     return found

@@ -15,6 +15,8 @@ import numpy as np
 from geometry.alignment.laws import Floats
 from geometry.errors import Faults, SlabposeError
 
+from .ifc_broken import tell_parsed
+
 __all__ = ["LARGEST_IFC", "Frame", "entity", "frame_of", "library", "new_id", "open_ifc", "units_of"]
 
 LARGEST_IFC = 1_000_000_000  # bytes
@@ -56,15 +58,23 @@ def open_ifc(path: Path, faults: Faults) -> Any:
     schema = None if content is None else _schema(content, path.name, faults)
     if content is None or schema is None:
         return None
+    since = len(faults.errors)
     try:
         with _quiet(ifcopenshell):
+            ifcopenshell.get_log()  # of files before this one
             if schema == SCHEMA:
-                return ifcopenshell.open(str(path))
-            renamed = _SAME_SCHEMA.sub(rb"\g<1>" + SCHEMA.encode() + rb"\g<3>", content, count=1)
-            return ifcopenshell.file.from_string(renamed.decode("utf-8", "replace"))
+                model = ifcopenshell.open(str(path))
+            else:
+                content = _SAME_SCHEMA.sub(rb"\g<1>" + SCHEMA.encode() + rb"\g<3>", content, count=1)
+                model = ifcopenshell.file.from_string(content.decode("utf-8", "replace"))
     except Exception as fault:
-        faults.error(path.name, "an IFC file that can be read", " ".join(str(fault).split())[:200] or "a broken one")
+        tell_parsed(ifcopenshell.get_log(), content, path.name, faults, stops=True)
+        if len(faults.errors) == since:
+            found = " ".join(str(fault).split())[:200] or "a broken one"
+            faults.error(path.name, "an IFC file that can be read", found)
         return None
+    tell_parsed(ifcopenshell.get_log(), content, path.name, faults)
+    return model if len(faults.errors) == since else None
 
 
 def _content(path: Path, faults: Faults) -> bytes | None:
@@ -112,8 +122,16 @@ def units_of(model: Any, file: str, faults: Faults) -> tuple[float, float]:
     """Return metre per unit of length and rad per unit of angle; nan with the reason in `faults`."""
     from ifcopenshell.util.unit import calculate_unit_scale
 
+    contexts = [project.UnitsInContext for project in model.by_type("IfcProject")[:1]]
+    units = [unit for context in contexts if context is not None for unit in context.Units]
     scales = []
-    for kind, words in (("LENGTHUNIT", "a unit of length"), ("PLANEANGLEUNIT", "a unit of angle")):
+    for kind, words in (("LENGTHUNIT", "one unit of length"), ("PLANEANGLEUNIT", "one unit of angle")):
+        named = sum(getattr(unit, "UnitType", "") == kind for unit in units)
+        if named != 1:
+            faults.error(f"{file}: IfcUnitAssignment", words, named or "none",
+                         "without units a file can mean anything")  # fmt: skip
+            scales.append(math.nan)
+            continue
         try:
             scale = float(calculate_unit_scale(model, kind))
         except Exception:
@@ -153,15 +171,7 @@ class Frame:
 
 def frame_of(model: Any, alignment: Any, length: float, file: str, faults: Faults, notes: list[str]) -> Frame:
     """Return the frame of an alignment: its placements, one upon another, and the map conversion."""
-    from ifcopenshell.util.placement import get_local_placement
-
-    matrix = np.eye(4)
-    if alignment.ObjectPlacement is not None:
-        if alignment.ObjectPlacement.is_a("IfcLocalPlacement"):
-            matrix = np.array(get_local_placement(alignment.ObjectPlacement), dtype=np.float64)
-        else:
-            faults.error(f"{file}: {entity(alignment)}", "IfcLocalPlacement as its placement",
-                         alignment.ObjectPlacement.is_a())  # fmt: skip
+    matrix = _placement(alignment, file, faults)
     if not np.allclose(matrix[2, :3], (0, 0, 1), rtol=0, atol=1e-9):
         faults.error(f"{file}: {entity(alignment)}", "an upright z axis", "a tilted placement",
                      "heights would not be levels")  # fmt: skip
@@ -173,6 +183,22 @@ def frame_of(model: Any, alignment: Any, length: float, file: str, faults: Fault
     if maps:
         return _on_map(maps[0], origin, turn, length, notes)
     return Frame(origin, turn, scale)
+
+
+def _placement(alignment: Any, file: str, faults: Faults) -> Floats:
+    """Return where an alignment is placed, one placement upon another, shape (4, 4)."""
+    from ifcopenshell.util.placement import get_axis2placement
+
+    matrix, seen, place = np.eye(4), set[int](), alignment.ObjectPlacement
+    while place is not None:
+        if not place.is_a("IfcLocalPlacement") or place.id() in seen:
+            found = "a placement within itself" if place.id() in seen else place.is_a()
+            faults.error(f"{file}: {entity(alignment)}", "IfcLocalPlacement as its placement", found)
+            return np.eye(4)
+        seen.add(place.id())
+        matrix = np.asarray(get_axis2placement(place.RelativePlacement), dtype=np.float64) @ matrix
+        place = place.PlacementRelTo
+    return matrix
 
 
 def _on_map(conversion: Any, origin: Floats, turn: float, length: float, notes: list[str]) -> Frame:

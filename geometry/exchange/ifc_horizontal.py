@@ -42,6 +42,8 @@ def read_horizontal(reader: Reader, layout: Any) -> tuple[list[HorizontalElement
             segment, p, "SegmentLength", "StartRadiusOfCurvature", "EndRadiusOfCurvature", "StartDirection"
         )
         start = p.StartPoint.Coordinates
+        if len(start) < 2:
+            reader.faults.error(f"{reader.where(segment)}: StartPoint", "two coordinates", len(start))
         if math.isnan(length + first + last + direction) or len(start) < 2:
             continue
         place = reader.frame.grid(start[0] * reader.unit, start[1] * reader.unit)

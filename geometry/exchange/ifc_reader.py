@@ -9,6 +9,7 @@ from typing import Any
 from geometry.errors import Faults
 
 from .ifc_files import Frame, entity
+from .places import MOST
 
 __all__ = ["Reader", "nested"]
 
@@ -66,7 +67,7 @@ class Reader:
         for name in names:
             value = getattr(parameters, name)
             number = math.nan if value is None else float(value)
-            if not math.isfinite(number):
+            if not abs(number) <= MOST:
                 self.faults.error(f"{self.where(segment)}: {name}", "a number", "nothing" if value is None else value)
                 number = math.nan
             values.append(number)

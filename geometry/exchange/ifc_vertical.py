@@ -9,8 +9,8 @@ from typing import Any, Final, Literal
 from geometry.alignment import VerticalElement
 from geometry.errors import AlignmentError
 
-from .alignment_files import clothoid_start
 from .ifc_reader import Reader
+from .profile_radii import clothoid_start, tell_radius
 
 __all__ = ["VERTICAL_TYPES", "read_vertical"]
 
@@ -58,7 +58,8 @@ def read_vertical(reader: Reader, layout: Any, alignment: Any) -> tuple[list[Ver
                     bend = _clothoid_start(reader, rows, k, g1, g2)
                 named: Literal["parabola"] = kind  # type: ignore[assignment]
                 element = VerticalElement(named, start, length, g1, g2, level, bend)
-                _tell_radius(reader, segment, p, element)
+                radius = None if p.RadiusOfCurvature is None else p.RadiusOfCurvature * reader.unit
+                tell_radius(element, radius, f"{reader.where(segment)}: RadiusOfCurvature", reader.faults)
         except AlignmentError as fault:
             reader.faults.error(reader.where(segment), "a possible element", str(fault))
             continue
@@ -84,15 +85,3 @@ def _clothoid_start(reader: Reader, rows: Sequence[Any], k: int, first: float, l
     reader.faults.error(reader.where(rows[k][5]), "a gradient or an arc beside a vertical clothoid", "neither",
                       "its curvature cannot be known")  # fmt: skip
     return 0.0
-
-
-def _tell_radius(reader: Reader, segment: Any, p: Any, element: VerticalElement) -> None:
-    given = p.RadiusOfCurvature
-    if given is None or element.kind not in ("parabola", "arc"):
-        return
-    change = element.gradient_end - element.gradient_start
-    sines = [g / math.sqrt(1 + g * g) for g in (element.gradient_start, element.gradient_end)]
-    radius = element.length / (change if element.kind == "parabola" else sines[1] - sines[0])
-    if not abs(abs(given) * reader.unit - abs(radius)) <= 1e-3 * abs(radius):
-        reader.faults.warn(f"{reader.where(segment)}: RadiusOfCurvature", f"{radius:.1f} m, as the gradients give",
-                         f"{given * reader.unit:.1f} m", "the gradients govern")  # fmt: skip

@@ -12,8 +12,7 @@ from pathlib import Path
 
 from geometry.errors import Faults
 
-from .cells import near
-from .design import Design, covering_cant
+from .design import Design, choose_alignment, covering_cant
 from .landxml_horizontal import read_horizontal
 from .landxml_profile import read_cant, read_profile
 from .landxml_units import Reader, child, children, units_of
@@ -52,7 +51,9 @@ def design_of(root: Element, file: str, faults: Faults, name: str | None = None)
     version = root.get("version", "")
     units = units_of(root, file, faults)
     groups = children(root, "Alignments")
-    chosen = _choose([a for group in groups for a in children(group, "Alignment")], file, faults, name)
+    found = [(a.get("name") or "", all(child(a, part) is not None for part in ("CoordGeom", "Profile")), a)
+             for group in groups for a in children(group, "Alignment")]  # fmt: skip
+    chosen = choose_alignment(found, "an alignment (Alignments / Alignment)", name, file, faults)
     if units is None or chosen is None:
         return None
     reader = Reader(file, units, faults)
@@ -85,24 +86,6 @@ def design_of(root: Element, file: str, faults: Faults, name: str | None = None)
         rules=rules,
         notes=tuple(notes),
     )
-
-
-def _choose(alignments: list[Element], file: str, faults: Faults, name: str | None) -> Element | None:
-    names = [a.get("name") or "" for a in alignments]
-    if name is not None:
-        if name not in names:
-            faults.error(file, f"an alignment {name!r}", ", ".join(map(repr, names)) or "none", near(name, names))
-            return None
-        return alignments[names.index(name)]
-    complete = [a for a in alignments if child(a, "CoordGeom") is not None and child(a, "Profile") is not None]
-    if len(complete) == 1 or len(alignments) == 1:
-        return (complete or alignments)[0]
-    if alignments:
-        found = ", ".join(map(repr, names))
-        faults.error(file, "one alignment with a profile, or the name of one", found, "name it with --alignment")
-    else:
-        faults.error(file, "an alignment (Alignments / Alignment)", "none")
-    return None
 
 
 def _equations(reader: Reader, alignment: Element, start: float) -> list[tuple[float, float]]:

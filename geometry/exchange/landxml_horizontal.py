@@ -80,7 +80,7 @@ def _hand(reader: Reader, row: Element) -> float:
 def _curve(reader: Reader, row: Element) -> HorizontalElement | None:
     hand = _hand(reader, row)
     start, end = reader.point(row, "Start"), reader.point(row, "End")
-    given = reader.length(row, "radius", needed=False)
+    given = reader.length(row, "radius", needed=False, infinite=True)
     centre = reader.point(row, "Center", needed=False)
     if math.isnan(centre[0]):
         if not given > 0:
@@ -118,7 +118,7 @@ def _spiral(reader: Reader, row: Element) -> HorizontalElement | None:
     if law is None:
         reader.faults.error(reader.where(row, "spiType"), f"one of {', '.join(SPIRALS)}", found, hint)
     length = reader.length(row, "length")
-    radii = [reader.length(row, name) for name in ("radiusStart", "radiusEnd")]
+    radii = [reader.length(row, name, infinite=True) for name in ("radiusStart", "radiusEnd")]
     start, corner = reader.point(row, "Start"), reader.point(row, "PI", needed=False)
     direction = reader.number(row, "dirStart", needed=False)
     if math.isnan(corner[0]) and math.isnan(direction):

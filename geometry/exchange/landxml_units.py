@@ -9,6 +9,7 @@ from typing import Final
 
 from geometry.errors import Faults
 
+from .places import MOST
 from .xml_files import Element, element_name, where_is
 
 __all__ = ["LENGTHS", "Reader", "Units", "child", "children", "units_of"]
@@ -106,8 +107,8 @@ class Reader:
         """Return the place of an element or of its attribute."""
         return where_is(self.file, element) + (f": {attribute}" if attribute else "")
 
-    def number(self, element: Element, attribute: str, *, needed: bool = True) -> float:
-        """Return an attribute as a number, ``INF`` included; nan where it is missing or none."""
+    def number(self, element: Element, attribute: str, *, needed: bool = True, infinite: bool = False) -> float:
+        """Return an attribute as a number; nan where it is missing or none. A radius may be ``infinite``, ``INF``."""
         text = element.get(attribute)
         if text is None:
             if needed:
@@ -117,14 +118,15 @@ class Reader:
             value = float(text)
         except ValueError:
             value = math.nan
-        if math.isnan(value):
+        if not (abs(value) <= MOST or (infinite and not math.isnan(value))):
             hint = "decimal comma?" if "," in text else ""
-            self.faults.error(self.where(element, attribute), "a number", repr(text), hint)
+            self.faults.error(self.where(element, attribute), "a number", repr(text[:60]), hint)
+            return math.nan
         return value
 
-    def length(self, element: Element, attribute: str, *, needed: bool = True) -> float:
+    def length(self, element: Element, attribute: str, *, needed: bool = True, infinite: bool = False) -> float:
         """Return an attribute as a length, m."""
-        return self.number(element, attribute, needed=needed) * self.units.length
+        return self.number(element, attribute, needed=needed, infinite=infinite) * self.units.length
 
     def numbers(self, element: Element, least: int, what: str) -> list[float]:
         """Return the numbers of an element's text; nan, as many as needed, where there are too few or none."""
@@ -133,7 +135,7 @@ class Reader:
             values = [float(part) for part in text.split()]
         except ValueError:
             values = []
-        if len(values) < least or not all(math.isfinite(v) for v in values):
+        if len(values) < least or not all(abs(v) <= MOST for v in values):
             hint = "decimal comma?" if "," in text else ""
             found = repr(" ".join(text.split())[:60]) if text.strip() else "nothing"
             self.faults.error(self.where(element), what, found, hint)

@@ -15,11 +15,36 @@ from geometry.alignment.laws import Floats
 from geometry.errors import Fault, InputError
 
 from .landxml_laws import CANT_LAWS, SPIRALS
-from .xml_files import Element
+from .landxml_points import STANDARD_ERRORS, TO_STAKE_OUT
+from .xml_files import Element, xml_words
 
-__all__ = ["NAMESPACE", "landxml_of", "to_bytes"]
+__all__ = ["NAMESPACE", "PointGroup", "landxml_of", "to_bytes"]
 
 NAMESPACE: Final = "http://www.landxml.org/schema/LandXML-1.2"
+
+
+@dataclass(frozen=True, eq=False)
+class PointGroup:
+    """Points of one kind.
+
+    Attributes
+    ----------
+    name : str
+        Of the group.
+    role : str
+        What the points are, in a word of the schema; see `landxml_points`.
+    names : sequence of str
+    xyz : ndarray, shape (p, 3)
+        Easting, northing, level, m.
+    sigma : ndarray, shape (p, 3), optional
+        Standard error of each coordinate, m; nan for none.
+    """
+
+    name: str
+    role: str
+    names: Sequence[str]
+    xyz: Floats
+    sigma: Floats | None = None
 
 
 def _types(laws: dict[str, str]) -> dict[str, str]:
@@ -39,7 +64,7 @@ def _text(value: float) -> str:
 
 
 def _add(parent: Element, tag: str, text: str = "", **attributes: float | str) -> Element:
-    given = {key: value if isinstance(value, str) else _text(value) for key, value in attributes.items()}
+    given = {key: xml_words(value) if isinstance(value, str) else _text(value) for key, value in attributes.items()}
     element = etree.SubElement(parent, f"{{{NAMESPACE}}}{tag}", given)
     if text:
         element.text = text
@@ -48,7 +73,7 @@ def _add(parent: Element, tag: str, text: str = "", **attributes: float | str) -
 
 def landxml_of(
     alignment: Alignment | None, count: ChainageCount | None, name: str, made: Any,
-    points: Sequence[tuple[str, Sequence[str], Floats]] = (),
+    points: Sequence[PointGroup] = (),
 ) -> Element:  # fmt: skip
     """Return a LandXML document.
 
@@ -59,8 +84,7 @@ def landxml_of(
         Of project and alignment.
     made : mapping
         Program, version and time; see `results.made_from`.
-    points : sequence of (group, names, xyz)
-        Groups of points: names and easting, northing, level, m, shape (p, 3).
+    points : sequence of PointGroup
 
     Raises
     ------
@@ -78,13 +102,22 @@ def landxml_of(
     _add(root, "Project", name=name)
     program, _, version = str(made["program"]).partition(" ")
     _add(root, "Application", name=program, version=version)
-    for group, names, xyz in points:
-        table = _add(root, "CgPoints", name=group)
-        for point, (east, north, level) in zip(names, xyz.tolist(), strict=True):
-            _add(table, "CgPoint", f"{_text(north)} {_text(east)} {_text(level)}", name=point)
+    for group in points:
+        _points(root, group)
     if alignment is not None and count is not None:
         _alignment(_add(root, "Alignments"), alignment, count, name)
     return root
+
+
+def _points(root: Element, group: PointGroup) -> None:
+    """Add points, each with its role: a reader must not take what is to be set out for what was measured."""
+    table = _add(root, "CgPoints", name=group.name)
+    sigma = np.full(group.xyz.shape, np.nan) if group.sigma is None else group.sigma
+    state = "proposed" if group.role == TO_STAKE_OUT else "existing"
+    for name, (east, north, level), own in zip(group.names, group.xyz.tolist(), sigma.tolist(), strict=True):
+        given = {error: value for error, value in zip(STANDARD_ERRORS, own, strict=True) if not math.isnan(value)}
+        _add(table, "CgPoint", f"{_text(north)} {_text(east)} {_text(level)}", name=name, state=state, role=group.role,
+             **given)  # fmt: skip
 
 
 def to_bytes(root: Element) -> bytes:

@@ -22,7 +22,9 @@ _EXAMPLE = (
 )
 
 
-def write_project(folder: Path, design: Design, alignment: Alignment, count: ChainageCount, like: Path) -> None:
+def write_project(
+    folder: Path, design: Design, alignment: Alignment, count: ChainageCount, like: Path, control: bytes | None = None
+) -> None:  # fmt: skip
     """Write a project folder.
 
     Parameters
@@ -35,6 +37,8 @@ def write_project(folder: Path, design: Design, alignment: Alignment, count: Cha
         As built of the design: jumps above rounding that it has become jumps that the project allows.
     like : Path
         A ``project.toml`` from which everything but the alignment is taken over.
+    control : bytes, optional
+        A table of control points.
 
     Raises
     ------
@@ -54,6 +58,8 @@ def write_project(folder: Path, design: Design, alignment: Alignment, count: Cha
     if design.equations:
         rows = [["chainage_back_m", "chainage_ahead_m"], *([_number(a), _number(b)] for a, b in design.equations)]
         files["chainage.csv"] = _csv(rows)
+    if control is not None:
+        files["control.csv"] = control.decode()
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".slabpose-", dir=folder.parent) as beside:

@@ -8,7 +8,7 @@ from lxml import etree
 
 from geometry.errors import Faults
 
-__all__ = ["LARGEST_XML", "Element", "element_name", "read_xml", "where_is"]
+__all__ = ["LARGEST_XML", "Element", "element_name", "read_xml", "where_is", "xml_words"]
 
 LARGEST_XML = 200_000_000  # bytes; a line of 500 km with its points needs a tenth
 Element = etree._Element
@@ -51,6 +51,21 @@ def read_xml(path: Path, faults: Faults) -> Element | None:
 def element_name(element: Element) -> str:
     """Return the name of an element without its namespace."""
     return str(etree.QName(element).localname)
+
+
+def xml_words(text: str) -> str:
+    r"""Return a text that XML can hold: signs of control as their pictures.
+
+    Examples
+    --------
+    >>> xml_words("a\tb"), xml_words("bell \a")
+    ('a\tb', 'bell ␇')
+    """
+    return "".join(
+        chr(0x2400 + ord(letter)) if ord(letter) < 32 and letter not in "\t\n\r"
+        else "\ufffd" if 0xD800 <= ord(letter) < 0xE000 or letter in "\ufffe\uffff" else letter
+        for letter in text
+    )  # fmt: skip
 
 
 def where_is(file: str, element: Element) -> str:
