@@ -233,7 +233,7 @@ def test_the_speed_profile_is_the_least_of_what_elements_allow() -> None:
 
 def test_all_shipped_limits_say_where_they_are_from() -> None:
     limits = shipped_limits()
-    assert {x.quantity for x in limits} == set(QUANTITIES) - {"radius"}
+    assert {x.quantity for x in limits} == set(QUANTITIES)
     for x in limits:
         assert x.source
         assert x.clause
@@ -297,3 +297,42 @@ def test_bad_speeds_are_told(demo: Path) -> None:
         answer = run("rules", demo, *arguments)
         assert answer.status == 2, arguments
         assert "Traceback" not in answer.err
+
+
+def test_every_row_says_clause_memory_and_what_would_pass(demo: Path) -> None:
+    answer = run("rules", demo, "--speed", "350", "--json", "-")
+    rows = json.loads(answer.out)["findings"]
+    assert all(row["clause"] and row["checked"] in ("read", "secondary", "from memory") for row in rows)
+    page = " ".join(run("rules", demo, "--speed", "350").out.split())
+    assert "clause: 4.2.4.3, table (from memory)" in page
+    # on an arc all places are alike, though a vertical curve begins on it: the first one is told
+    assert "plan 3, arc 27+840.0 cant deficiency" in page
+    by = {(row["quantity"], row["profile"], row["element"]): row for row in rows}
+    ramp = by["rate of change of cant", "cant", 4]
+    assert ramp["kind"] == "linear"
+    # 235 mm over 320 m: D V / (3.6 L), to be kept by length or speed, at 50 and at 60 mm/s
+    assert ramp["value"] == pytest.approx(235 * 350 / 3.6 / 320, abs=1e-3)
+    assert ramp["passes_length_m"] == pytest.approx(235 * 350 / 3.6 / 50, abs=1e-3)
+    assert ramp["exceptional_length_m"] == pytest.approx(235 * 350 / 3.6 / 60, abs=1e-3)
+    assert ramp["passes_speed_kmh"] == pytest.approx(50 * 3.6 * 320 / 235, abs=1e-3)
+    assert ramp["exceptional_speed_kmh"] == pytest.approx(60 * 3.6 * 320 / 235, abs=1e-3)
+    # beyond the normal limit only: nothing has to be done for the exceptional one
+    rate = by["rate of change of deficiency", "horizontal", 2]
+    assert rate["verdict"] == "exceptional"
+    assert rate["passes_length_m"] is not None
+    assert rate["exceptional_length_m"] is None
+    assert rate["kind"] == "clothoid"
+
+
+def test_a_radius_is_held_against_its_limit() -> None:
+    radius = next(x for x in shipped_limits() if x.quantity == "radius")
+    assert radius.normal == 150.0  # EN 13803-2:2006, 7.3
+    assert of(line(radius=140.0, length=40.0, arc=50.0), "radius", 60.0).beyond(150.0).all()
+    assert not of(line(radius=160.0, length=40.0, arc=50.0), "radius", 60.0).beyond(150.0).any()
+
+
+def test_abrupt_deficiency_is_limited_by_speed() -> None:
+    # Regulation (EU) 1299/2014, 4.2.4.4, from memory
+    steps = [x for x in shipped_limits() if x.quantity == "deficiency_step"]
+    for speed, exceptional in ((50.0, 130.0), (60.0, 130.0), (160.0, 125.0), (220.0, 85.0), (350.0, 25.0)):
+        assert [x.exceptional for x in steps if x.holds_at(speed)] == [exceptional]

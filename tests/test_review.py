@@ -18,7 +18,7 @@ from geometry.exchange.project import open_project
 from geometry.exchange.results import anchor_table, target_table
 from geometry.exchange.review_section import longer, review_limits, review_of, seated, stand_in
 from geometry.exchange.review_tables import Choice, comparison_table, review_table, worst_table
-from geometry.slabs import Fitting, SlabType, outline, target_poses
+from geometry.slabs import DesignBed, Fitting, SlabType, outline, target_poses
 from geometry.slabs.longer import lengthened, with_longer_slabs
 from geometry.slabs.quantities import footprint, quantities_of
 from geometry.slabs.review import design_thickness, fastener_moves, mortar_wedge
@@ -29,7 +29,7 @@ NOMINAL = 0.05
 def thickness_of(line, kind: SlabType, at: float, *, follows_cant: bool = True, seating: str = "shared"):
     lay = layout([at])
     targets = target_poses(line, [kind], lay, seating)
-    return design_thickness(line, [kind], lay, targets, NOMINAL, follows_cant=follows_cant)[0] * 1e3
+    return design_thickness(DesignBed(line, NOMINAL, follows_cant), [kind], lay, targets)[0] * 1e3
 
 
 @pytest.mark.parametrize("row", CURVES["cant_ramp"]["rows"], ids=lambda r: f"L{r[1]}D{r[2]}")

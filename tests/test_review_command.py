@@ -46,7 +46,7 @@ def test_the_page_says_it_all_in_120_columns(project: Path) -> None:
     assert "Proven:" in answer.out
     # signs where a value has a side, none where it is a size
     cells = [line.split() for line in lines]
-    assert any(row[:8] == ["fastener,", "to", "the", "left", "-0.26", "-6", "to", "+6"] for row in cells)
+    assert any(row[:8] == ["fastener,", "to", "the", "left", "\u22120.26", "\u22126", "to", "+6"] for row in cells)
     assert any(row[:6] == ["anchor,", "along", "45.42", "at", "least", "30"] for row in cells)
     assert sum(line.startswith("versine   ") for line in lines) == 1
 

@@ -1,4 +1,4 @@
-"""The bed as it was surveyed and the mortar above it, drawn with an exaggerated gap.
+"""The bed as it was surveyed, by design where it was not, and the mortar above it, drawn with an exaggerated gap.
 
 The underside of the target slabs stays where it is, and everything below it is drawn as many times lower as the
 displacements are exaggerated: then the gap under a displaced slab is exaggerated by that factor too.
@@ -24,7 +24,7 @@ def _nodes(section: Section, slabs: Integers, field: Floats) -> tuple[Floats, Fl
     """Return the grid of a gap field: places (s, r, c, 2) and underside and bed as drawn without exaggeration, m.
 
     Both heights, shape (s, r, c), are displacements from the underside of the target, + up. Where the gap is not
-    known, the bed lies at the section's depth.
+    known, the bed lies as it was designed.
     """
     rows, columns = field.shape[1:]
     corners = rectangles(section)[slabs]
@@ -33,7 +33,8 @@ def _nodes(section: Section, slabs: Integers, field: Floats) -> tuple[Floats, Fl
     vertices = np.concatenate([places.reshape(len(slabs), -1, 2), np.zeros((len(slabs), rows * columns, 1))], axis=2)
     up = np.nan_to_num(0.001 * deviation_at_mm(section, slabs, vertices)[..., 2]).reshape(len(slabs), rows, columns)
     thickness = np.array(section.thickness)[section.type_index[slabs]][:, None, None]
-    gap = np.where(np.isnan(field[slabs]), 1000.0 * (section.bed_depth - thickness) + 1000.0 * up, field[slabs])
+    design = section.bed_under(slabs, places[..., 0]) - thickness + up
+    gap = np.where(np.isnan(field[slabs]), 1000.0 * design, field[slabs])
     return places, up, up - 0.001 * gap
 
 
@@ -72,11 +73,13 @@ def bed_surface(
         Triangles.
     """
     places, _, bed = _nodes(section, slabs, field)
-    # Beside the slabs, out to the edges of the bed, the surface goes on as it is under the slab's edge.
+    # Beside the slabs, out to the edges of the bed, the surface goes on from the slab's edge as it was designed.
     side = np.full((*places.shape[:2], 1), 0.5 * section.bed_width)
     edges = [np.stack([sign * side[..., 0], places[:, :, 0, 1]], axis=-1)[:, :, None] for sign in (-1.0, 1.0)]
+    beyond = [bed[:, :, [at]] - section.bed_under(slabs, edge[..., 0]) + section.bed_under(slabs, places[:, :, [at], 0])
+              for at, edge in zip((0, -1), edges, strict=True)]  # fmt: skip
     places = np.concatenate([edges[0], places, edges[1]], axis=2)
-    bed = np.concatenate([bed[:, :, :1], bed, bed[:, :, -1:]], axis=2)
+    bed = np.concatenate([beyond[0], bed, beyond[1]], axis=2)
     under = factor * bed
     lowest = float(under.min()) - BED_THICKNESS
     places = np.concatenate([places, places[:, :, [-1, 0]]], axis=2)

@@ -51,10 +51,11 @@ def bed_body(section: Section, slabs: ArrayLike, origin: ArrayLike) -> tuple[Flo
     chosen = np.asarray(slabs, dtype=np.int64)
     low = np.array([ring[:, 1].min() for ring in section.outlines])[section.type_index[chosen]]
     high = np.array([ring[:, 1].max() for ring in section.outlines])[section.type_index[chosen]]
-    side, top, under = 0.5 * section.bed_width, -section.bed_depth, -section.bed_depth - BED_THICKNESS
-    profile = np.array([[-side, top], [side, top], [side, under], [-side, under]])
+    side = 0.5 * section.bed_width
+    profile = np.array([[-side, 0.0], [side, 0.0], [side, -BED_THICKNESS], [-side, -BED_THICKNESS]])
     corners = np.empty((len(chosen), 2, 4, 3))  # slab, back or forward end, place in the profile
-    corners[..., 0], corners[..., 2] = profile[:, 0], profile[:, 1]
+    corners[..., 0] = profile[:, 0]
+    corners[..., 2] = (profile[:, 1] - section.bed_under(chosen, profile[None, :, 0]))[:, None]
     corners[:, 0, :, 1], corners[:, 1, :, 1] = low[:, None], high[:, None]
     # Half a joint more at the free ends, so that the last anchors stand on the bed.
     corners[0, 0, :, 1] -= 0.6

@@ -55,7 +55,8 @@ def run_chart(
         if not high - low > 1.0:
             raise InputError([Fault("--from and --to", "places at least 1 m apart, in order", f"{high - low:.3f} m")])
         panels = panels_of(line.alignment, wanted, (low, high), project=read, check=check, speed=speed, limits=limits)
-        structures = [] if read is None else [(s.name, s.kind, s.start, s.end) for s in read.spans]
+        # a line without structures is one span that nobody has to see
+        structures = [] if read is None else [(s.name, s.kind, s.start, s.end) for s in read.spans if s.kind != "line"]
         made = f"from {', '.join(line.inputs)}"
         figure = chart_figure(panels, line.count, (low, high), line.name, made, structures)
         with one_piece(picture, files) as file, tempfile.TemporaryDirectory() as folder:

@@ -1,4 +1,4 @@
-"""The layer of the mortar gap: what lies between the underside of each slab and the surveyed bed."""
+"""The layer of the mortar gap: what lies between the underside of each slab and the bed, surveyed or by design."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.placement.mortar import BEDS
 from viewer.layer import VERDICT_WORDS, Card, Layer, Scale
+from viewer.sheet import number_mm
 
 __all__ = ["GapValues", "gap_layer"]
 
@@ -40,6 +42,12 @@ class GapValues:
         One of the verdicts of `viewer.section` each.
     pose : str
         Of which slabs: "as built".
+    bed : ndarray of str, shape (n,)
+        Which bed is under each slab: one of `geometry.placement.mortar.BEDS`. If none was surveyed at all, the field
+        is that of the bed by design; else it has surveyed places only.
+    design_corner_mm : ndarray, shape (n, 4)
+        Down to the bed by design; nan for a slab without a pose.
+    design_smallest_mm, design_largest_mm : ndarray, shape (n,)
     """
 
     field_mm: Floats
@@ -59,6 +67,15 @@ class GapValues:
     high_mm: float
     verdict: Integers
     pose: str
+    bed: NDArray[np.str_]
+    design_corner_mm: Floats
+    design_smallest_mm: Floats
+    design_largest_mm: Floats
+
+    @property
+    def only_designed(self) -> bool:
+        """Whether no bed was surveyed under any slab: then the picture shows the bed by design, and says so."""
+        return not np.isin(self.bed, BEDS[:2]).any()
 
 
 def gap_layer(gaps: GapValues) -> Layer:
@@ -66,11 +83,16 @@ def gap_layer(gaps: GapValues) -> Layer:
     low, high = gaps.low_mm, gaps.high_mm
     middle = gaps.nominal_mm if low < gaps.nominal_mm < high else 0.5 * (low + high)
     scale = Scale.of_range(low, middle, high, f"allowed {low:g} to {high:g} mm")
-    worst = scale.extreme(np.stack([gaps.smallest_mm, gaps.largest_mm], axis=1))
+    pairs = (gaps.design_smallest_mm, gaps.design_largest_mm) if gaps.only_designed else (
+        gaps.smallest_mm, gaps.largest_mm)  # fmt: skip
+    worst = scale.extreme(np.stack(pairs, axis=1))
+    designed = int((gaps.bed == BEDS[2]).sum())
+    words = ", bed by design, not measured" if gaps.only_designed else (
+        f", bed by design under {designed}" * bool(designed))  # fmt: skip
     return Layer(
         name="gap",
-        heading=f"mortar gap, slabs {gaps.pose}",
-        title=f"mortar gap, slabs {gaps.pose}",
+        heading=f"mortar gap, slabs {gaps.pose}{words}",
+        title="gap to the designed bed" if gaps.only_designed else f"mortar gap, slabs {gaps.pose}",
         sign="larger: more mortar",
         scale=scale,
         worst=worst,
@@ -80,13 +102,13 @@ def gap_layer(gaps: GapValues) -> Layer:
         card=lambda slab: _card(gaps, slab),
         field=gaps.field_mm,
         mortar=True,
-        unknown="slab or bed not measured",
+        unknown="slab not measured" if gaps.only_designed else "slab or bed not measured",
         largest="the gaps furthest from nominal",
     )
 
 
 def _number(value: float, decimals: int = 1) -> str:
-    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}") if np.isfinite(value) else "unknown"
+    return number_mm(value, decimals).removeprefix("+") if np.isfinite(value) else "unknown"
 
 
 def _spread(sigma: float) -> str:
@@ -102,7 +124,23 @@ def _place_words(place: Floats) -> str:
     return f", {abs(across):.1f} m {sides[0]}, {abs(along):.1f} m {sides[1]}"
 
 
+def _designed_card(gaps: GapValues, slab: int) -> Card:
+    """Return the gaps by design, where nobody measured the bed: no uncertainty, and nothing is good by them."""
+    values = np.array([*gaps.design_corner_mm[slab], gaps.design_smallest_mm[slab], gaps.design_largest_mm[slab]])
+    beyond = (values < gaps.low_mm) | (values > gaps.high_mm)
+    return Card(
+        "gap by the designed bed, mm",
+        ("gap",),
+        tuple((name, _number(value)) for name, value in zip((*_CORNERS, "smallest", "largest"), values, strict=True)),
+        frozenset((int(row), 0) for row in np.flatnonzero(beyond)),
+        (f"allowed {gaps.low_mm:g} to {gaps.high_mm:g}, nominal {gaps.nominal_mm:g}", ""),
+        ("Bed not measured: no verdict. Bold: not allowed.",),
+    )
+
+
 def _card(gaps: GapValues, slab: int) -> Card:
+    if gaps.bed[slab] == BEDS[2]:
+        return _designed_card(gaps, slab)
     corners = tuple(
         (name, _number(value), _spread(sigma))
         for name, value, sigma in zip(_CORNERS, gaps.corner_mm[slab], gaps.corner_sigma_mm[slab], strict=True)

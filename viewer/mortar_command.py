@@ -11,13 +11,13 @@ import numpy as np
 from geometry.exchange.bed_files import AnchorSurvey, BedSurvey, mortar_settings, read_anchors, read_bed
 from geometry.exchange.mortar_section import batches_of, mortar_of, mortar_warnings
 from geometry.exchange.mortar_tables import DECIMALS, all_good, batch_table, bed_table, mortar_table
-from geometry.exchange.plan_inputs import plan_of
 from geometry.exchange.project import Project, open_project
 from geometry.exchange.writing import write_csv
 from geometry.placement import SectionCheck
 from geometry.placement.mortar import MortarReport
 from viewer.cli.options import NOT_ALL_WITHIN, OK
 from viewer.mortar_page import MortarSection, mortar_document, show_mortar
+from viewer.posed import Planning
 from viewer.running import FINE, check_of, chosen_slabs, kept, out, to_reader, warn
 from viewer.terminal import Progress
 
@@ -34,7 +34,7 @@ def run_mortar(
     with Progress("looking under the slabs"):
         read_project = open_project(project)
         settings = mortar_settings(read_project)
-        bed, anchors = read_bed(read_project), read_anchors(read_project)
+        bed, anchors = read_bed(read_project, needed=False), read_anchors(read_project)
         chosen = chosen_slabs(read_project, start, end)
         read, check = check_of(read_project, survey, stage, readings)
         report = _report(read_project, check, bed, anchors, poses)
@@ -65,10 +65,7 @@ def run_mortar(
 def _report(project: Project, check: SectionCheck, bed: BedSurvey, anchors: AnchorSurvey, poses: str) -> MortarReport:
     """Look under the slabs as built, as designed, or as the correction plan leaves them."""
     if poses == "planned":
-        plan = plan_of(project, check)
-        covariance = check.fits.covariance.copy()
-        # turning a screw is not exact: what it adds stands in the plan's own uncertainty
-        own = np.einsum("nii->ni", covariance)
-        own += np.maximum(plan.pose_after_sigma**2 - own, 0.0)
-        return mortar_of(project, check, bed, anchors, "given", (plan.pose_after, covariance))
+        planning = Planning(project, check)
+        given = planning.plan.pose_after, planning.after.covariance
+        return mortar_of(project, check, bed, anchors, "given", given)
     return mortar_of(project, check, bed, anchors, "built" if poses == "built" else "target")

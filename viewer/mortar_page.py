@@ -18,8 +18,9 @@ from geometry.exchange.project import Project
 from geometry.exchange.results import CAUTIONS, Columns, made_from
 from geometry.exchange.writing import table_to_records
 from geometry.placement import VERDICTS, SectionCheck
-from geometry.placement.mortar import Batches, MortarReport
+from geometry.placement.mortar import BEDS, Batches, MortarReport
 from viewer.check_page import show_list
+from viewer.numbers import with_minus
 from viewer.terminal import TableColumn, print_table
 
 __all__ = ["MORTAR_CAUTIONS", "MortarSection", "mortar_document", "show_mortar"]
@@ -29,6 +30,10 @@ _MARKS = {"within": "  within", "out": "# out", "undecided": "? undecided", "not
           "no limit": "  no limit"}  # fmt: skip
 _STYLES = {"  within": "green", "# out": "bold red", "? undecided": "yellow", "- not measured": "magenta"}
 _POSES = {"built": "as built", "target": "as designed", "given": "as planned"}
+_DESIGNS = {
+    True: "parallel to the design track, {nominal:g} mm under a slab that follows it",
+    False: "level across, {nominal:g} mm under the lower edge of a slab that follows the track",
+}
 _MOST = 40
 
 MORTAR_CAUTIONS = (
@@ -63,6 +68,12 @@ def _counts(section: MortarSection) -> dict[str, dict[str, int]]:
     }
 
 
+def _beds(section: MortarSection) -> dict[str, int]:
+    """Return how many of the chosen slabs have which bed under them."""
+    used = np.bincount(section.report.bed_used[section.chosen], minlength=len(BEDS))
+    return dict(zip(BEDS, used.tolist(), strict=True))
+
+
 def _near(section: MortarSection) -> Bools:
     """Return which bed points lie under or beside the chosen slabs, shape (p,)."""
     return np.append(section.chosen, False)[section.report.bed_map.slab]
@@ -80,6 +91,7 @@ def mortar_document(section: MortarSection, inputs: Mapping[str, str], slabs: Co
         "made_from": made_from(inputs),
         "project": project.settings.name,
         "pose": section.report.pose,
+        "bed": {"follows_cant": project.settings.bed.follows_cant, **_beds(section)},
         "decision_rule": {
             "rule": "JCGM 106:2012 guard band on both sides of each limit",
             "guard_factor": project.settings.decision.guard_factor,
@@ -139,11 +151,13 @@ def show_mortar(section: MortarSection, slabs: Columns, *, everything: bool) -> 
     print_table(
         [_verdict(), *(TableColumn(part) for part in counts)],
         [[_MARKS[text] for text in shown], *([of[text] for text in shown] for of in counts.values())],
-        f"{section.project.settings.name}: mortar, slabs {_POSES[section.report.pose]}", _limits(section),
+        f"{section.project.settings.name}: mortar, slabs {_POSES[section.report.pose]}",
+        [*_limits(section), _bed_words(section)],
     )  # fmt: skip
     most = None if everything else _MOST
     _show_slabs(slabs, everything=everything)
     _show_corners(slabs, everything=everything)
+    _show_designed(section, slabs, most)
     _show_bed(section, most)
     _show_anchors(section, everything=everything)
     _show_days(section)
@@ -156,8 +170,7 @@ def _limits(section: MortarSection) -> list[str]:
     parts = [f"gap {settings.gap.range_mm[0]:g} to {settings.gap.range_mm[1]:g} mm"]
     if settings.bed:
         low, high = settings.bed.range_mm
-        parts.append(f"bed {low:+g} to {high:+g} mm off its design, the target underside less "
-                     f"{section.project.settings.bed.mortar_nominal_mm:g} mm")  # fmt: skip
+        parts.append(with_minus(f"bed {low:+g} to {high:+g} mm off its design"))
     if settings.anchor:
         least = [f"{name} {value:g}" for name, value in (("across", settings.anchor.across_mm), ("along", settings.
                  anchor.along_mm), ("all around", settings.anchor.ring_mm)) if value is not None]  # fmt: skip
@@ -166,14 +179,28 @@ def _limits(section: MortarSection) -> list[str]:
             "standard uncertainty."]  # fmt: skip
 
 
+def _bed_words(section: MortarSection) -> str:
+    """Return which bed the gaps are of, and what the bed is by design."""
+    counts, bed = _beds(section), section.project.settings.bed
+    words = {"measured": "measured under", "measured in part": "in part under", "designed": "by design under"}
+    told = ", ".join(f"{text} {counts[name]}" for name, text in words.items() if counts[name])
+    slabs = f"Bed: {told} slab{'s' * (sum(counts.values()) != 1)}. " if told else ""
+    design = _DESIGNS[bed.follows_cant].format(nominal=bed.mortar_nominal_mm)
+    return f"{slabs}By design it is {design}; where nobody surveyed it nothing is within."
+
+
 def _picked(slabs: Columns, everything: bool) -> Columns:
-    return slabs if everything else _rows(slabs, slabs["verdict"] != "within")
+    """Return the slabs to show; where the bed is known by design only, they have a table of their own."""
+    shown = _rows(slabs, slabs["bed"] != "designed")
+    return shown if everything else _rows(shown, shown["verdict"] != "within")
 
 
 def _show_slabs(slabs: Columns, *, everything: bool) -> None:
     shown = _picked(slabs, everything)
     if not len(shown["slab"]):
         return
+    left = 0 if everything else max(len(shown["slab"]) - _MOST, 0)
+    shown = {name: cells[: len(cells) - left] for name, cells in shown.items()}
     sys.stdout.write("\n")
     columns = [TableColumn("slab"), TableColumn("chainage", "km"), _verdict()]
     values: list[Any] = [shown["slab"], _chainages(shown["chainage_m"]), _marked(shown["verdict"])]
@@ -186,27 +213,72 @@ def _show_slabs(slabs: Columns, *, everything: bool) -> None:
     print_table(columns, values, "All slabs" if everything else "Slabs that need attention", [
         "Gap from underside to bed, square to the slab; behind it where it is, from the slab's centre, + right and + "
         "forward. u: standard uncertainty, with what the bed may do between its points.",
+        *_more(left),
     ])  # fmt: skip
+
+
+def _more(left: int) -> list[str]:
+    return [f"{left} more; --all shows them, --csv and --json have all."] if left else []
 
 
 def _show_corners(slabs: Columns, *, everything: bool) -> None:
     shown = _picked(slabs, everything)
+    if not everything:
+        shown = {name: cells[:_MOST] for name, cells in shown.items()}
     shown = _rows(shown, np.isfinite(shown["smallest_mm"]))
     if not len(shown["slab"]):
         return
     sys.stdout.write("\n")
-    columns, values = [TableColumn("slab")], [shown["slab"]]
+    columns, values = [TableColumn("slab"), TableColumn("bed")], [shown["slab"], shown["bed"]]
     for corner, words in (("RL", "rear left"), ("RR", "rear right"), ("FL", "front left"), ("FR", "front right")):
         columns.append(TableColumn(words, "mm", 1))
         values.append(shown[f"gap_{corner}_mm"])
     for name, words, unit, decimals in (
-        ("mean_mm", "mean", "mm", 1), ("under_area_m2", "too small on", "m\u00b2", 2),
+        ("wedge_mm", "wedge", "mm", 1), ("mean_mm", "mean", "mm", 1), ("under_area_m2", "too small on", "m\u00b2", 2),
         ("over_area_m2", "too large on", "m\u00b2", 2), ("covered_percent", "bed known under", "%", 0),
         ("volume_l", "volume", "l", 0), ("volume_sigma_l", "\u00b1 u", "l", 0),
     ):  # fmt: skip
         columns.append(TableColumn(words, unit, decimals))
         values.append(shown[name])
     print_table(columns, values, "Their gaps at the corners, and their volumes without losses")
+
+
+def _show_designed(section: MortarSection, slabs: Columns, most: int | None) -> None:
+    """Print the gaps down to the designed bed, where no more is known of it."""
+    shown = _rows(slabs, np.isin(slabs["bed"], BEDS[1:3]))
+    count = len(shown["slab"])
+    if not count:
+        return
+    # the widest wedges first to be kept, and then in order of place
+    kept = np.sort(np.argsort(-shown["design_wedge_mm"], kind="stable")[:most])
+    shown = _rows(shown, np.isin(np.arange(count), kept))
+    sys.stdout.write("\n")
+    columns = [TableColumn("slab"), TableColumn("chainage", "km"), _verdict("gap"), TableColumn("bed")]
+    values: list[Any] = [shown["slab"], _chainages(shown["chainage_m"]), _marked(shown["gap_verdict"]), shown["bed"]]
+    for name, words in (("gap_RL", "rear left"), ("gap_RR", "rear right"), ("gap_FL", "front left"),
+                        ("gap_FR", "front right"), ("smallest", "smallest"), ("largest", "largest"),
+                        ("wedge", "wedge")):  # fmt: skip
+        columns.append(TableColumn(words, "mm", 1))
+        values.append(shown[f"design_{name}_mm"])
+    columns.append(TableColumn("volume", "l", 0))
+    values.append(shown["design_volume_l"])
+    left = count - len(kept)
+    notes = ["Wedge: largest gap of the corners less the smallest. Volume without losses, and in no batch."]
+    beyond = int((section.chosen & np.isin(section.report.bed_used, (1, 2)) & _beyond_by_design(section)).sum())
+    if beyond:
+        low, high = section.settings.gap.range_mm
+        notes.append(f"{beyond} of these {count} would leave {low:g} to {high:g} mm though the bed were as designed.")
+    notes += [f"{left} more with a smaller wedge; --all shows them, --csv and --json have all."] if left else []
+    print_table(
+        columns, values, f"By the designed bed, slabs {_POSES[section.report.pose]}: gaps to be expected, nothing "
+        "measured", notes,
+    )  # fmt: skip
+
+
+def _beyond_by_design(section: MortarSection) -> Bools:
+    """Return which slabs would have a gap that is not allowed over a bed as designed, shape (n,)."""
+    designed, limits = section.report.designed, section.report.limits
+    return ~((designed.smallest >= limits.gap_low) & (designed.largest <= limits.gap_high))
 
 
 def _show_bed(section: MortarSection, most: int | None) -> None:
@@ -263,7 +335,11 @@ def _show_days(section: MortarSection) -> None:
     unknown = int((section.chosen & ~section.check.held & (batches.batch < 0)).sum())
     held = int((section.chosen & section.check.held).sum())
     if unknown:
-        lines.append(f"{unknown} slab{'s' * (unknown > 1)} without a known volume not in it.")
+        lines.append(f"{unknown} slab{'s' * (unknown > 1)} without a measured volume not in it.")
+    only_designed = section.chosen & ~section.check.held & np.isin(section.report.bed_used, (1, 2))
+    if only_designed.any():
+        expected = float(section.report.designed.volume[only_designed].sum()) * (1 + settings.loss_percent / 100)
+        lines.append(f"Of these {int(only_designed.sum())} would take {expected:.2f} m\u00b3 by the designed bed.")
     if held:
         lines.append(f"{held} slab{'s are' if held > 1 else ' is'} injected already and not in it.")
     if (batches.fills > 1).any():

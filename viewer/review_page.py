@@ -27,6 +27,8 @@ from geometry.exchange.writing import table_to_records
 from geometry.slabs.options import TypeChoice
 from geometry.slabs.quantities import Quantities
 from viewer.check_page import show_list
+from viewer.numbers import number, with_minus
+from viewer.review_curves import price_words, show_curves
 from viewer.terminal import TableColumn, print_table
 
 __all__ = ["REVIEW_CAUTIONS", "LayoutReview", "SpanAnswer", "review_document", "show_review"]
@@ -67,7 +69,7 @@ class SpanAnswer:
 
 @dataclass(frozen=True, eq=False)
 class LayoutReview:
-    """All that a review says; `slabs`, `worst`, `seatings` and `lengths` are tables with their units."""
+    """All that a review says; `slabs`, `worst`, `seatings`, `lengths` and `curves` are tables with their units."""
 
     project: Project
     limits: ReviewLimits
@@ -75,6 +77,7 @@ class LayoutReview:
     worst: Columns
     seatings: Columns
     lengths: Columns
+    curves: Columns
     spans: Sequence[SpanAnswer]
     room: Floats
     choice: TypeChoice
@@ -112,6 +115,8 @@ def review_document(review: LayoutReview, inputs: Mapping[str, str]) -> dict[str
         "worst": table_to_records(review.worst),
         "seatings": table_to_records(review.seatings),
         "lengths": table_to_records(review.lengths),
+        "lengths_by_element": table_to_records(review.curves),
+        "lengths_in_words": price_words(review.lengths, review.curves),
         "span_options": [
             {"span": span.name, "length_m": round(span.length, 4), "found": span.found,
              "all_counts_tried": span.complete, "options": table_to_records(span.table)}
@@ -150,6 +155,8 @@ def show_review(review: LayoutReview) -> None:
             ["Longer slabs keep the distance from the outermost rail seat to the end, and as many seats as keep their "
              "spacing nearest to the present one. Special slabs stay as they are.", *given],
         )  # fmt: skip
+        show_curves(review.curves)
+        show_list("In words", [(".", text) for text in price_words(review.lengths, review.curves)], None)
     for span in review.spans:
         _show_span(project, span)
     _show_sets(review)
@@ -163,11 +170,11 @@ def _allowed(low: float, high: float) -> str:
         return ""
     if np.isnan(high):
         return f"at least {low:g}"
-    return f"{low:+g} to {high:+g}" if low <= 0 else f"{low:g} to {high:g}"
+    return with_minus(f"{low:+g} to {high:+g}") if low <= 0 else f"{low:g} to {high:g}"
 
 
 def _radii(values: Floats) -> list[str]:
-    return ["straight" if np.isnan(v) else f"{v:+.0f}" for v in values.tolist()]
+    return ["straight" if np.isnan(v) else number(v, 0, sign=True) for v in values.tolist()]
 
 
 def _chainages(values: Floats) -> list[str]:
@@ -184,7 +191,7 @@ def _show_worst(review: LayoutReview) -> None:
          TableColumn("slab"), TableColumn("type"), TableColumn("chainage", "km"), TableColumn("radius", "m"),
          TableColumn("cant", "mm", 1, sign=True), TableColumn("gradient", "permille", 2, sign=True)],
         [np.where(first, names, ""),
-         [f"{value:{'+' if name in _SIGNED else ''}.2f}"
+         [number(value, 2, sign=name in _SIGNED)
           for name, value in zip(names.tolist(), worst["value_mm"].tolist(), strict=True)],
          [_allowed(*pair) if at else "" for at, *pair in zip(first, worst["low_mm"], worst["high_mm"], strict=True)],
          worst["slab"], worst["type"], _chainages(worst["chainage_m"]), _radii(worst["radius_m"]),
@@ -224,7 +231,7 @@ def _show_side_by_side(
     alike: list[str] = []
 
     def add(text: str, unit: str, column: str, decimals: int) -> None:
-        shown = ["\u2013" if v != v else f"{v:.{decimals}f}" for v in table[column].tolist()]  # noqa: PLR0124
+        shown = [number(v, decimals) for v in table[column].tolist()]
         if len(shown) > 1 and len(set(shown)) == 1:
             alike.append(f"{text} {shown[0]} {unit}".rstrip())
             return
@@ -235,17 +242,21 @@ def _show_side_by_side(
     if len(set(table["longer_mm"].tolist())) > 1:
         add("length of the main type", "m", "main_length_m", 3)
         add("spacing of its rail seats", "mm", "seat_spacing_mm", 1)
-        for column, text in (("slabs", "slabs"), ("specials", "special slabs among them"), ("types", "types in use"),
-                             ("joints", "joints between slabs"), ("fasteners", "fasteners"),
-                             ("spans_unfilled", "empty spans")):  # fmt: skip
-            add(text, "", column, 0)
+        for column, text, decimals in (
+            ("slabs", "slabs laid out", 0), ("specials", "special slabs among them", 0), ("types", "types in use", 0),
+            ("joints", "joints between slabs", 0), ("spans_unfilled", "empty spans", 0),
+            ("stand_ins", "slabs that stand in there", 0), ("slabs_per_km", "slabs for a km, with them", 1),
+            ("fasteners_per_km", "fasteners for a km, with them", 0),
+        ):  # fmt: skip
+            if table[column].any() or column != "stand_ins":
+                add(text, "", column, decimals)
     for name in MEASURES:
         for kind in ("largest", "mean"):
             add(f"{_MEASURE_WORDS[name]}, {kind}", "mm", f"{name}_{kind}_mm", 2)
     notes = [f"Alike: {'; '.join(alike)}."] * bool(alike) + list(notes)
     if table["spans_unfilled"].any():
-        notes.append("On empty spans slabs of the main type stand in for the sizes, so that these are of all the line; "
-                     "they are not counted.")  # fmt: skip
+        notes.append("On empty spans slabs of the main type stand in, so that sizes and numbers for a km are of all "
+                     "the line.")  # fmt: skip
     sys.stdout.write("\n")
     columns = [TableColumn(""), TableColumn("", "")]
     columns += [TableColumn(str(head).replace("_", " "), decimals=0) for head in heads.tolist()]
@@ -292,6 +303,8 @@ def _show_sets(review: LayoutReview) -> None:
         names = ", ".join(project.spans[i].name for i in impossible[:5].tolist())
         more = f" and {len(impossible) - 5} more" if len(impossible) > 5 else ""
         notes.append(f"No set fills {names}{more}: not counted here.")
+    if (table["specials"].size and not table["in_use"][0]) or project.layout_findings:
+        notes.append("--layout FILE writes the slabs of the first set as a layout that the project can read.")
     sys.stdout.write("\n")
     print_table(
         [TableColumn("types"), TableColumn("number"), TableColumn("special slabs"),

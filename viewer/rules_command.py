@@ -18,6 +18,7 @@ from geometry.exchange.rules_files import RULES_FILE, read_limits
 from geometry.exchange.rules_tables import VERDICT_WORDS, finding_table, limit_table, speed_table
 from geometry.exchange.writing import table_to_records, write_csv
 from viewer.cli.options import NOT_ALL_WITHIN, OK
+from viewer.numbers import DASH, MINUS
 from viewer.running import kept, out, to_reader, warn
 from viewer.terminal import TableColumn, print_table
 
@@ -28,6 +29,7 @@ _CAUTION = (
     "Limits marked 'from memory' were not read in their source: look them up before you rely on them, or put those of "
     "your contract into rules.toml. The code in force, the contract and the licensed designer decide."
 )
+_NOTHING = 5e-4  # of any unit: what is smaller is rounding
 _STYLES = {"! beyond": "bold red", "~ exceptional": "yellow"}
 
 
@@ -46,7 +48,7 @@ def run_rules(
     faults.stop_if_any()
     warn((*line.warnings, *faults.warnings), line.notes)
     measures = measure(alignment, speed, slow)
-    findings = finding_table(measures, limits, count)
+    findings = finding_table(measures, limits, count, alignment)
     speeds = speed_table(
         speed_profile(alignment, measures, limits, "normal"),
         speed_profile(alignment, measures, limits, "exceptional"),
@@ -85,7 +87,9 @@ def _show(
         [TableColumn("verdict"), TableColumn("values")],
         [[_marked(word) for word in VERDICT_WORDS if counts[word]], [counts[w] for w in VERDICT_WORDS if counts[w]]],
         f"{name} at {speed:g} km/h{slow_words}",
-    )
+        [f"No limit at this speed: {_listed(np.unique(findings['quantity'][words == VERDICT_WORDS[3]]).tolist())}."]
+        if counts[VERDICT_WORDS[3]] else [],
+    )  # fmt: skip
     rows = np.flatnonzero(np.ones(len(words), dtype=bool) if everything else np.isin(words, VERDICT_WORDS[1:3]))
     if rows.size:
         _show_findings(findings, rows, everything=everything)
@@ -97,39 +101,52 @@ def _marked(word: str) -> str:
     return {"beyond": "! beyond", "exceptional": "~ exceptional"}.get(word, f"  {word}")
 
 
+def _place(chainage: float) -> str:
+    return format_chainage(round(chainage, 1))[:-2]
+
+
 def _number(value: float) -> str:
     """Return a number in four digits or so, whatever its unit."""
     if np.isnan(value):
-        return "\u2013"
-    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.1f}" if abs(value) >= 100 else f"{value:.3g}"
+        return DASH
+    if abs(value) < _NOTHING:
+        return "0"
+    text = f"{value:.0f}" if abs(value) >= 1000 else f"{value:.1f}" if abs(value) >= 100 else f"{value:.3g}"
+    return text.replace("-", MINUS)
 
 
 def _show_findings(findings: Columns, rows: np.ndarray[Any, Any], *, everything: bool) -> None:
+    def remedy_of(length: str, speed: str) -> str:
+        ways = [f"{length} m"] * (length != DASH) + [f"{speed} km/h"] * (speed != DASH)
+        return f" ({' or '.join(ways)})" if ways else ""
+
     def texts(column: str) -> list[str]:
         return [_number(v) for v in findings[column][rows].tolist()]
 
     place = [
-        f"{profile} {element}"
-        for profile, element in zip(findings["profile"][rows].tolist(), findings["element"][rows].tolist(), strict=True)
+        f"{'plan' if profile == 'horizontal' else 'profile' if profile == 'vertical' else profile} {element}, {kind}"
+        for profile, element, kind in zip(
+            *(findings[name][rows].tolist() for name in ("profile", "element", "kind")), strict=True
+        )
     ]
+    columns = [
+        TableColumn("element"), TableColumn("worst at", "km"), TableColumn("quantity"), TableColumn("value", "", 0),
+        TableColumn("unit"), TableColumn("verdict", styles=_STYLES),
+    ]  # fmt: skip
+    values: list[Any] = [
+        place, [_place(v) for v in findings["chainage_worst_m"][rows].tolist()], findings["quantity"][rows],
+        texts("value"), findings["unit"][rows], [_marked(word) for word in findings["verdict"][rows].tolist()],
+    ]  # fmt: skip
+    for level, name in (("normal", "passes"), ("exceptional", "exceptional")):
+        lengths, speeds = texts(f"{name}_length_m"), texts(f"{name}_speed_kmh")
+        remedies = [remedy_of(*pair) for pair in zip(lengths, speeds, strict=True)]
+        columns.append(TableColumn(f"{level} limit (kept by)"))
+        values.append([f"{bound}{remedy}" for bound, remedy in zip(texts(level), remedies, strict=True)])
     print()  # noqa: T201 - a page for people
     print_table(
+        columns, values, "All values" if everything else "Beyond the normal limit",
         [
-            TableColumn("element"), TableColumn("worst at", "km"), TableColumn("quantity"), TableColumn("value"),
-            TableColumn("normal"), TableColumn("exceptional"), TableColumn("unit"),
-            TableColumn("verdict", styles=_STYLES), TableColumn("passes from", "m"),
-            TableColumn("passes up to", "km/h"),
-        ],
-        [
-            place, [format_chainage(v) for v in findings["chainage_worst_m"][rows].tolist()],
-            findings["quantity"][rows], texts("value"), texts("normal"), texts("exceptional"), findings["unit"][rows],
-            [_marked(word) for word in findings["verdict"][rows].tolist()],
-            texts("passes_length_m"), texts("passes_speed_kmh"),
-        ],
-        "All values" if everything else "Beyond the normal limit",
-        [
-            "Passes from: the shortest length of the element that keeps the normal limit; passes up to: the largest "
-            "speed that does. A dash: it is no remedy.",
+            "Kept by: the shortest length of the element, or the largest speed, that keeps a limit that is broken.",
             *(f"{text}." for text in _sources(findings, rows)),
             _CAUTION,
         ],
@@ -138,7 +155,8 @@ def _show_findings(findings: Columns, rows: np.ndarray[Any, Any], *, everything:
 
 def _sources(findings: Columns, rows: np.ndarray[Any, Any]) -> list[str]:
     named: Mapping[str, str] = {
-        str(findings["quantity"][row]): f"{findings['source'][row]} ({findings['checked'][row]})"
+        str(findings["quantity"][row]): f"{findings['source'][row]}; clause: {findings['clause'][row]} "
+        f"({findings['checked'][row]})"
         for row in rows.tolist()
         if findings["source"][row]
     }
@@ -159,7 +177,7 @@ def _show_speeds(speeds: Columns) -> None:
             TableColumn("governed by"), TableColumn("exceptional", "km/h"), TableColumn("governed by"),
         ],
         [
-            *([format_chainage(v) for v in speeds[f"chainage_{end}_m"].tolist()] for end in ("start", "end")),
+            *([_place(v) for v in speeds[f"chainage_{end}_m"].tolist()] for end in ("start", "end")),
             np.floor(speeds["speed_normal_kmh"]), speeds["governed_normal"],
             np.floor(speeds["speed_exceptional_kmh"]), speeds["governed_exceptional"],
         ],

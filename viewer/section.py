@@ -95,13 +95,16 @@ class Section:
     axis_chainage : array_like, shape (k,)
         Its displayed chainage, m.
     bed_depth, bed_width : float
-        From the top face down to the bed, along the slab's z axis, and the bed's width; m.
+        From the top face down to the bed by design, along the slab's z axis, and the bed's width; m.
     anchor_position : array_like, shape (a, 3)
         Centre of each anchor where it leaves the bed, grid, m; may be empty.
     anchor_radius, anchor_height : float
         m.
     structures : tuple of Structure
         By continuous distance; may be empty.
+    bed_follows_cant : bool
+        Whether the bed by design is parallel to the targets; else it is level across, and `bed_depth` is that under
+        the lower edge of a slab.
 
     Raises
     ------
@@ -135,6 +138,7 @@ class Section:
     anchor_radius: float
     anchor_height: float
     structures: tuple[Structure, ...] = ()
+    bed_follows_cant: bool = True
 
     def __post_init__(self) -> None:
         n = len(self.slab_names)
@@ -193,6 +197,24 @@ class Section:
 
     def __len__(self) -> int:
         return len(self.slab_names)
+
+    def bed_under(self, slabs: Integers, across: ArrayLike) -> Floats:
+        """Return how far the bed by design lies below the top face of target slabs, along their z axis, m.
+
+        Parameters
+        ----------
+        slabs : ndarray of int, shape (s,)
+        across : array_like, shape (s, ...) or one that goes with it
+            Places, + right of the middle of a slab, m.
+        """
+        place = np.asarray(across, dtype=np.float64)
+        place = np.broadcast_to(place, (len(slabs), *place.shape[1:]))
+        if self.bed_follows_cant:
+            return np.full(place.shape, self.bed_depth)
+        half = np.array([np.abs(ring[:, 0]).max() for ring in self.outlines])[self.type_index[slabs]]
+        slope = -self.target_rotation[slabs, 2, 0] / self.target_rotation[slabs, 2, 2]  # + left side up
+        half, slope = (part.reshape(-1, *[1] * (place.ndim - 1)) for part in (half, slope))
+        return np.asarray(self.bed_depth + half * np.abs(slope) - slope * place)
 
     @property
     def measured(self) -> NDArray[np.bool_]:

@@ -203,16 +203,22 @@ def _stretches(alignment: Alignment) -> _Stretches:
 
 
 def _worst(values: Floats, s: Floats, edges: Floats, starts: Floats) -> tuple[Floats, Floats]:
-    """Return the largest value within each element and where it is; nan where an element has no stretch."""
+    """Return the largest value within each element and where it is first; nan where an element has no stretch."""
     middle = (edges[:-1] + edges[1:]) / 2
     owner = np.clip(np.searchsorted(starts, middle, side="right") - 1, 0, len(starts) - 1)
-    best = values.argmax(axis=1)[:, None]
+    best = _first_largest(values)[:, None]
     most, at = np.take_along_axis(values, best, 1)[:, 0], np.take_along_axis(s, best, 1)[:, 0]
-    order = np.lexsort((most, owner))
+    order = np.lexsort((-at, np.round(most, 9), owner))
     last = np.flatnonzero(np.diff(owner[order], append=-1))
     result, place = np.full(len(starts), np.nan), np.full(len(starts), np.nan)
     result[owner[order[last]]], place[owner[order[last]]] = most[order[last]], at[order[last]]
     return result, place
+
+
+def _first_largest(values: Floats) -> npt.NDArray[np.intp]:
+    """Return where each row is largest: the first place, as on an arc only rounding tells one from the other."""
+    most = values.max(axis=1, keepdims=True)
+    return np.asarray((values >= most - _HAIR * np.maximum(np.abs(most), 1e-6)).argmax(axis=1))
 
 
 def _no_remedy(size: int) -> Callable[[float], Floats]:
@@ -347,7 +353,7 @@ def _vertical(alignment: Alignment, speed: float) -> list[Measured]:
     # the gradient changes along the plan, but the curve is that of the profile
     bend = np.abs(bend) / (1 + slope**2) ** 1.5
     row = np.arange(len(elements))
-    sharp, steep = bend.argmax(axis=1), np.abs(slope).argmax(axis=1)
+    sharp, steep = _first_largest(bend), _first_largest(np.abs(slope))
     curved = np.array([e.kind != "gradient" for e in elements]) & (bend[row, sharp] > 0)
     with np.errstate(divide="ignore"):
         radius = 1 / bend[row, sharp]

@@ -58,12 +58,13 @@ def mortar_of(
         For the pose "given", such as that of a plan: across, along, up (m), pitch, roll, yaw (rad) as deviation from
         the target, and its covariance; without one the pose counts as exact.
     """
-    bed, types, kinds = project.settings.bed, project.types, project.layout.type_index
-    thickness = np.array([t.thickness for t in types])[kinds]
-    top = (bed.anchor_height_mm - bed.mortar_nominal_mm) / 1e3 - thickness
+    types, layout, design = project.types, project.layout, project.design_bed
+    thickness = np.array([t.thickness for t in types])[layout.type_index]
+    under = design.under_middle(types, layout.type_index, check.targets.rotation)
+    top = project.settings.bed.anchor_height_mm / 1e3 - under - thickness
     return mortar_report(
-        check, types, kinds, project.alignment.rules.grid_scale, mortar_limits(project), survey.bed,
-        (survey.xyz, survey.sigma), anchors.anchors, anchors.anchor_of, top, pose, given,
+        check, types, layout, mortar_limits(project), survey.bed, design, (survey.xyz, survey.sigma),
+        anchors.anchors, anchors.anchor_of, top, pose, given,
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from geometry.alignment import project as project_on
 from geometry.placement import NOT_MEASURED, OUT, UNDECIDED, VERDICTS, WITHIN
-from geometry.placement.mortar import Batches, MortarReport
+from geometry.placement.mortar import BEDS, Batches, MortarReport
 
 from .bed_files import AnchorSurvey, BedSurvey
 from .mortar_settings import MortarSettings
@@ -21,7 +21,7 @@ __all__ = ["DECIMALS", "all_good", "batch_table", "bed_table", "mortar_reasons",
 Bools = npt.NDArray[np.bool_]
 CORNERS: Final = ("RL", "RR", "FL", "FR")
 DECIMALS: Final = {
-    "volume_l": 1, "volume_sigma_l": 1, "to_mix_l": 1, "to_mix_sigma_l": 1, "covered_percent": 1,
+    "volume_l": 1, "volume_sigma_l": 1, "design_volume_l": 1, "to_mix_l": 1, "to_mix_sigma_l": 1, "covered_percent": 1,
     "smallest_across_m": 2, "smallest_along_m": 2, "largest_across_m": 2, "largest_along_m": 2,
     "across_m": 2, "along_m": 2, "offset_m": 3, "level_m": 5,
 }  # fmt: skip
@@ -67,7 +67,11 @@ def mortar_reasons(report: MortarReport) -> npt.NDArray[np.object_]:
 
 
 def mortar_table(project: Project, report: MortarReport, batches: Batches) -> Columns:
-    """Return one row per slab: verdicts, gaps with their places and uncertainty, volume, anchors."""
+    """Return one row per slab: verdicts, gaps with their places and uncertainty, volume, anchors.
+
+    ``bed`` is one of `BEDS`. Gaps are those down to the surveyed bed; ``design_*`` are those of the same slabs down to
+    the bed by design, which prove nothing. ``wedge_mm`` is the largest gap of the four corners less the smallest.
+    """
     layout, gaps, rings = project.layout, report.gaps, report.anchors
     table: Columns = {
         "slab": layout.names,
@@ -76,6 +80,7 @@ def mortar_table(project: Project, report: MortarReport, batches: Batches) -> Co
         "pose": np.full(len(layout.names), report.pose),
         "verdict": _texts(report.verdict),
         "why": mortar_reasons(report),
+        "bed": np.array(BEDS)[report.bed_used],
         "gap_verdict": _texts(report.gap_verdict),
         "bed_verdict": _texts(report.bed_verdict),
         "anchor_verdict": _texts(report.anchor_verdict),
@@ -90,6 +95,7 @@ def mortar_table(project: Project, report: MortarReport, batches: Batches) -> Co
         table[f"{name}_across_m"], table[f"{name}_along_m"] = place[:, 0], place[:, 1]
         table[f"{name}_verdict"] = _texts(getattr(report, f"{name}_verdict"))
     table |= {
+        "wedge_mm": np.ptp(gaps.corner, axis=1) * 1e3,
         "mean_mm": gaps.mean * 1e3,
         "covered_percent": gaps.covered * 100,
         "under_area_m2": gaps.under_area,
@@ -97,6 +103,15 @@ def mortar_table(project: Project, report: MortarReport, batches: Batches) -> Co
         "volume_l": gaps.volume * 1e3,
         "volume_sigma_l": gaps.volume_sigma * 1e3,
         "batch": np.where(batches.batch >= 0, batches.batch + 1, np.nan),
+    }
+    by_design = report.designed
+    for i, corner in enumerate(CORNERS):
+        table[f"design_gap_{corner}_mm"] = by_design.corner[:, i] * 1e3
+    table |= {
+        "design_smallest_mm": by_design.smallest * 1e3,
+        "design_largest_mm": by_design.largest * 1e3,
+        "design_wedge_mm": np.ptp(by_design.corner, axis=1) * 1e3,
+        "design_volume_l": by_design.volume * 1e3,
     }
     for end, name in enumerate(("rear", "front")):
         for side in ("left", "right", "along", "ring"):

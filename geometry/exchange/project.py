@@ -16,6 +16,7 @@ from geometry.errors import Fault, Faults, InputError
 from geometry.placement import CheckRules, Tolerance
 from geometry.slabs import (
     Allowed,
+    DesignBed,
     Fitting,
     Layout,
     LayoutFinding,
@@ -32,7 +33,8 @@ from .alignment_files import build_alignment, read_alignment_tables
 from .layout_files import read_layout_tables, slabs_of, spans_of
 from .settings import PlaceSettings, ProjectSettings, SlabTypeSettings, ThreadSettings
 from .toml import read_toml, validate
-from .workbook_files import SHEETS, WORKBOOK, FolderTables, folder_tables
+from .workbook_files import SHEETS, FolderTables, folder_tables
+from .workbook_sheets import SINGLE, WORKBOOK, WORKBOOK_SUFFIX, table_files
 
 __all__ = [
     "ALIGNMENT_FILES",
@@ -48,11 +50,12 @@ __all__ = [
 ]
 
 PROJECT_FILE = "project.toml"
-ALIGNMENT_FILES = (PROJECT_FILE, WORKBOOK, "horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv")
+_ALIGNMENT = SHEETS[:4]
+ALIGNMENT_FILES = (
+    PROJECT_FILE, WORKBOOK, *(f"{name}{end}" for name in _ALIGNMENT for end in (".csv", WORKBOOK_SUFFIX))
+)  # fmt: skip
 LEAST_SIGMA_MM, MOST_SIGMA_MM = 0.01, 20.0  # of surveyed marks: better is no instrument, worse is no survey
 _LEVELS = ("up", "step_level")
-_TABLES = ("horizontal.csv", "vertical.csv", "cant.csv", "chainage.csv", "structures.csv", "layout.csv")
-_BESIDES = ("seats.csv",)  # read by the commands that ask for them
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +100,12 @@ class Project:
         return self.count.to_chainage(self.layout.distance)
 
     @property
+    def design_bed(self) -> DesignBed:
+        """How the bed is meant to lie."""
+        bed = self.settings.bed
+        return DesignBed(self.alignment, bed.mortar_nominal_mm / 1e3, bed.follows_cant)
+
+    @property
     def check_rules(self) -> CheckRules:
         """Tolerances and decision rule."""
         s = self.settings
@@ -128,8 +137,8 @@ def _settings(folder: Path, faults: Faults) -> ProjectSettings | None:
 
 def _tell_left_out(folder: Path, given: FolderTables, faults: Faults) -> None:
     """Warn of tables that nobody reads: one with a letter wrong in its name would be missed in silence."""
-    known = (*_TABLES, *_BESIDES)
-    lacking = {stem: f"{stem}.csv" for stem in (name.removesuffix(".csv") for name in known) if stem not in given}
+    known = [f"{name}{end}" for name in SINGLE for end in (".csv", WORKBOOK_SUFFIX)]
+    lacking = {name: f"{name}.csv" for name in SINGLE if name not in given}
     for path in sorted(folder.iterdir()):
         meant = difflib.get_close_matches(path.stem.casefold(), lacking, 1, 0.8)
         if path.name not in known and meant and path.is_file():
@@ -138,7 +147,7 @@ def _tell_left_out(folder: Path, given: FolderTables, faults: Faults) -> None:
 
 def input_paths(folder: Path) -> list[Path]:
     """Return every file that a project may be read from, there or not; surveys and readings are besides."""
-    return [folder / name for name in (PROJECT_FILE, WORKBOOK, *_TABLES)]
+    return [folder / PROJECT_FILE, *table_files(folder, SHEETS)]
 
 
 def open_alignment(folder: Path | str) -> tuple[Alignment, ChainageCount, ProjectSettings, tuple[Fault, ...]]:
@@ -151,7 +160,7 @@ def open_alignment(folder: Path | str) -> tuple[Alignment, ChainageCount, Projec
     """
     folder, faults = Path(folder), Faults()
     settings = _settings(folder, faults)
-    given = folder_tables(folder, faults, SHEETS[:4])
+    given = folder_tables(folder, faults, _ALIGNMENT)
     tables = read_alignment_tables(given, faults)
     _tell_left_out(folder, given, faults)
     faults.stop_if_any()

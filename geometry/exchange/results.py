@@ -269,10 +269,11 @@ def anchor_table(project: Project) -> Columns:
 
     The level is that of the bed below the anchor.
     """
-    layout, targets, bed = project.layout, project.targets, project.settings.bed
+    layout, targets = project.layout, project.targets
     scale = project.alignment.rules.grid_scale
     half = np.array([t.length for t in project.types])[layout.type_index] / 2
-    down = np.array([t.thickness for t in project.types])[layout.type_index] + bed.mortar_nominal_mm / 1e3
+    down = np.array([t.thickness for t in project.types])[layout.type_index]
+    down = down + project.design_bed.under_middle(project.types, layout.type_index, targets.rotation)
     nominal = project.settings.layout.gap_nominal_mm / 2e3
     rear = to_grid(targets.position, targets.rotation, _along(-half - nominal, -down), scale)[:, 0]
     front = to_grid(targets.position, targets.rotation, _along(half + nominal, -down), scale)[:, 0]

@@ -119,8 +119,7 @@ def review_limits(project: Project) -> ReviewLimits:
 
 def review_of(project: Project) -> SectionReview:
     """Return what the slabs of a project ask for by design."""
-    layout, targets, bed = project.layout, project.targets, project.settings.bed
-    line, types = project.alignment, project.types
+    layout, targets, line, types = project.layout, project.targets, project.alignment, project.types
     n = len(layout.distance)
     gap = np.full((n, 2), np.nan)
     followed = np.flatnonzero(layout.span[1:] == layout.span[:-1])
@@ -130,9 +129,7 @@ def review_of(project: Project) -> SectionReview:
     return SectionReview(
         project=project,
         gap=gap,
-        thickness=design_thickness(
-            line, types, layout, targets, bed.mortar_nominal_mm / 1e3, follows_cant=bed.follows_cant
-        ),
+        thickness=design_thickness(project.design_bed, types, layout, targets),
         moves=fastener_moves(line, types, layout, targets),
         anchors=_anchors(project),
     )

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from geometry.alignment.laws import Floats
 from geometry.placement import joint_gaps
 from geometry.slabs import Allowed, Layout, Seating, Targets, target_poses
-from geometry.slabs.options import SpanOptions, TypeChoice
+from geometry.slabs.options import SpanOptions, TypeChoice, room_of
 from geometry.slabs.quantities import Quantities
 from geometry.slabs.review import design_thickness, mortar_wedge
 
@@ -30,6 +30,7 @@ __all__ = [
     "option_table",
     "quantity_table",
     "review_table",
+    "sizes_of",
     "type_set_table",
     "worst_table",
 ]
@@ -211,21 +212,19 @@ def comparison_table(choices: Sequence[Choice]) -> Columns:
     """Return one row per choice: what it takes, and how well rigid slabs follow the line with it.
 
     ``*_largest_mm`` and ``*_mean_mm`` are sizes without a sign, over all slabs, or joints for the joint wedge; slabs
-    stand in for those of spans that stay empty, but are not counted.
+    stand in for those of spans that stay empty; ``stand_ins`` counts them, and what is ``per_km`` of laid spans has
+    them in it, so that choices can be compared by it.
     """
     rows = [_row_of(choice) for choice in choices]
     return {name: np.array([row[name] for row in rows]) for name in rows[0]} if rows else {}
 
 
-def _sizes(choice: Choice, layout: Layout, targets: Targets) -> tuple[Floats, ...]:
+def sizes_of(choice: Choice, layout: Layout, targets: Targets) -> tuple[Floats, ...]:
     """Return what choices are compared by of some slabs, in the order of `MEASURES`, m."""
-    project, bed = choice.project, choice.project.settings.bed
-    types, line = project.types, project.alignment
+    project, types, line = choice.project, choice.project.types, choice.project.alignment
     inside = layout.span[1:] == layout.span[:-1]
     gaps = joint_gaps(targets.position, targets.rotation, types, layout.type_index, line.rules.grid_scale)[inside]
-    thickness = design_thickness(
-        line, types, layout, targets, bed.mortar_nominal_mm / 1e3, follows_cant=bed.follows_cant
-    )  # fmt: skip
+    thickness = design_thickness(project.design_bed, types, layout, targets)
     return (targets.versine, targets.vertical_versine, targets.seat_across, targets.seat_up, targets.warp,
             gaps[:, 0] - gaps[:, 1], mortar_wedge(thickness))  # fmt: skip
 
@@ -235,10 +234,13 @@ def _row_of(choice: Choice) -> dict[str, float | int | str]:
     types = project.types
     counts = np.bincount(layout.type_index, minlength=len(types))
     main = max((t for t in types if not t.special), key=lambda t: int(counts[types.index(t)]))
-    sizes = _sizes(choice, layout, choice.targets)
+    sizes = sizes_of(choice, layout, choice.targets)
     empty = stand_in(project)
+    every = counts if empty is None else counts + np.bincount(empty.type_index, minlength=len(types))
+    km = float(room_of(project.alignment, project.spans).sum()) / 1e3
+    fasteners = 2 * np.array([len(t.seats) for t in types])
     if empty is not None:
-        more = _sizes(choice, empty, target_poses(project.alignment, types, empty, choice.seating))
+        more = sizes_of(choice, empty, target_poses(project.alignment, types, empty, choice.seating))
         sizes = tuple(np.concatenate(pair) for pair in zip(sizes, more, strict=True))
     row: dict[str, float | int | str] = {
         "choice": choice.name,
@@ -253,7 +255,10 @@ def _row_of(choice: Choice) -> dict[str, float | int | str]:
         "joints": int((layout.span[1:] == layout.span[:-1]).sum()),
         "spans_unfilled": len(project.spans) - len(np.unique(layout.span[layout.span >= 0])),
         "layout_findings": len(project.layout_findings),
-        "fasteners": int(2 * (counts * [len(t.seats) for t in types]).sum()),
+        "fasteners": int((counts * fasteners).sum()),
+        "stand_ins": int(every.sum() - counts.sum()),
+        "slabs_per_km": float(every.sum()) / km,
+        "fasteners_per_km": float((every * fasteners).sum()) / km,
     }
     for name, size in zip(MEASURES, sizes, strict=True):
         row[f"{name}_largest_mm"] = float(np.abs(size).max()) * 1e3 if len(size) else float("nan")

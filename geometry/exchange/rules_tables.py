@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
-from geometry.alignment import ChainageCount
+from geometry.alignment import Alignment, ChainageCount
 from geometry.alignment.design_rules import (
     QUANTITIES,
     DesignLimit,
@@ -20,6 +22,7 @@ from .results import Columns
 
 __all__ = ["VERDICT_WORDS", "finding_table", "limit_table", "speed_table"]
 
+Level = Literal["normal", "exceptional"]
 VERDICT_WORDS = ("within normal", "exceptional", "beyond", "no limit")
 
 
@@ -27,13 +30,22 @@ def _limit_at(limits: Sequence[DesignLimit], measured: Measured, speed: float) -
     return next((x for x in limits if x.quantity == measured.quantity and x.holds_at(speed)), None)
 
 
-def finding_table(measures: Measures, limits: Sequence[DesignLimit], count: ChainageCount) -> Columns:
+def finding_table(
+    measures: Measures, limits: Sequence[DesignLimit], count: ChainageCount, alignment: Alignment
+) -> Columns:
     """Return one row per element and quantity: value, limits, verdict, and what would pass.
 
     A quantity without a limit at this speed has the verdict ``no limit``. ``passes_length_m`` and
     ``passes_speed_kmh`` are the shortest length and the largest speed that keep the normal limit, where it is broken
-    and they help.
+    and they help; ``exceptional_length_m`` and ``exceptional_speed_kmh`` the same for the exceptional limit. ``kind``
+    is that of the element, or of the one that starts at a joint.
     """
+    kinds = {
+        profile: np.array([e.kind for e in elements], dtype=np.str_)
+        for profile, elements in (
+            ("horizontal", alignment.horizontal), ("vertical", alignment.vertical), ("cant", alignment.cant)
+        )
+    }  # fmt: skip
     parts: list[Columns] = []
     for quantity, measured in measures.by_quantity.items():
         unit, largest, words = QUANTITIES[quantity]
@@ -47,14 +59,20 @@ def finding_table(measures: Measures, limits: Sequence[DesignLimit], count: Chai
         beyond = np.zeros(size, dtype=bool) if exceptional is None else measured.beyond(exceptional)
         none = limit is None
         verdict = np.where(none, 3, np.where(beyond, 2, np.where(beyond_normal, 1, 0)))
-        asked = normal if normal is not None else exceptional
-        help_needed = beyond_normal | beyond
-        speed = allowed_speed(measured, limits, "normal" if normal is not None else "exceptional")
-        length = np.full(size, np.nan) if asked is None else measured.length_for(asked)
+        levels: tuple[tuple[float | None, npt.NDArray[np.bool_], Level], ...] = (
+            (normal, beyond_normal, "normal"), (exceptional, beyond, "exceptional")
+        )  # fmt: skip
+        remedies: Columns = {}
+        for (value, broken, level), name in zip(levels, ("passes", "exceptional"), strict=True):
+            length = np.full(size, np.nan) if value is None else measured.length_for(value)
+            speed = allowed_speed(measured, limits, level)
+            remedies[f"{name}_length_m"] = np.where(broken, length, np.nan)
+            remedies[f"{name}_speed_kmh"] = np.where(broken, speed, np.nan)
         parts.append(
             {
                 "profile": np.full(size, measured.profile),
                 "element": measured.element,
+                "kind": kinds[measured.profile][measured.element - 1],
                 "chainage_start_m": count.to_chainage(measured.start),
                 "chainage_end_m": count.to_chainage(measured.end),
                 "distance_start_m": measured.start,
@@ -66,8 +84,7 @@ def finding_table(measures: Measures, limits: Sequence[DesignLimit], count: Chai
                 "exceptional": np.full(size, np.nan if exceptional is None else exceptional),
                 "verdict": np.array(VERDICT_WORDS)[verdict],
                 "chainage_worst_m": count.to_chainage(measured.place),
-                "passes_length_m": np.where(help_needed, length, np.nan),
-                "passes_speed_kmh": np.where(help_needed, speed, np.nan),
+                **remedies,
                 "source": np.full(size, "" if limit is None else limit.source),
                 "clause": np.full(size, "" if limit is None else limit.clause),
                 "checked": np.full(size, "" if limit is None else limit.checked),

@@ -72,8 +72,9 @@ class LayoutSettings(Part):
 class BedSettings(Part):
     """What is meant to lie under and between the slabs.
 
-    Whether the bed is built parallel to the design track (``follows_cant``), or level across, matters to the review of
-    the layout; for the mortar under surveyed slabs its design is the target underside less the nominal gap.
+    ``follows_cant`` says whether the bed is built parallel to the design track, or level across with the nominal gap
+    under the lower edge of a slab: review, mortar and pictures go by it wherever no bed was surveyed, and bed points
+    are compared with it.
     """
 
     mortar_nominal_mm: Positive = 50.0

@@ -15,7 +15,7 @@ from geometry.alignment.laws import Floats
 from .layout import Ints, LayoutRules, Span, share_out
 from .types import SlabType
 
-__all__ = ["SpanOptions", "TypeChoice", "fewest_types", "room_of", "span_options"]
+__all__ = ["SpanOptions", "TypeChoice", "fewest_types", "main_of", "room_of", "span_options"]
 
 Bools = npt.NDArray[np.bool_]
 _MOST_ROWS = 1_000_000  # counts of slabs that are tried for a span, and at a time
@@ -122,7 +122,7 @@ def room_of(alignment: Alignment, spans: Sequence[Span]) -> Floats:
     return np.asarray(edges[:, 1] - edges[:, 0])
 
 
-def _main_of(types: Sequence[SlabType], members: Bools) -> int:
+def main_of(types: Sequence[SlabType], members: Bools) -> int:
     """Return the type whose count follows from those of the others: the longest that is not special, if any."""
     rows = np.flatnonzero(members).tolist()
     return max(rows, key=lambda i: (not types[i].special, types[i].length))
@@ -195,7 +195,7 @@ def span_options(room: float, types: Sequence[SlabType], rules: LayoutRules, mos
         How many fillings are listed at most.
     """
     members = np.ones(len(types), dtype=bool)
-    main = _main_of(types, members)
+    main = main_of(types, members)
     others, complete = _table(types, members, main, room, rules, _MOST_LISTED_ROWS)
     tried = _tried(types, main, others, np.array([room]), rules, max(_AROUND, -(-most // 2)))
     missing, specials, off = (a.ravel() for a in (tried.missing, tried.specials, tried.off_nominal))
@@ -234,7 +234,7 @@ def _fewest_specials(
     types: Sequence[SlabType], members: Bools, room: Floats, rules: LayoutRules, *, nearest: bool
 ) -> _Filled:  # fmt: skip
     """Fill every span with one set of types; with `nearest` the filling nearest to nominal of those with as few."""
-    main = _main_of(types, members)
+    main = main_of(types, members)
     result = _Filled(
         np.full(len(room), np.inf), np.zeros((len(room), len(types)), dtype=np.intp), np.full(len(room), np.nan),
         np.full(len(room), np.nan), complete=True,

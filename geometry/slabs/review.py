@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from geometry.alignment import Alignment, track_frame
-from geometry.alignment.frames import angles
+from geometry.alignment import Alignment
 from geometry.alignment.laws import Floats
 
+from .design_bed import DesignBed
 from .layout import Layout
 from .target import Targets, seat_offsets
 from .types import SlabType
@@ -68,49 +68,31 @@ def fastener_moves(
     return FastenerMoves(*extremes)
 
 
-def design_thickness(
-    alignment: Alignment, types: Sequence[SlabType], layout: Layout, targets: Targets, nominal: float, *,
-    follows_cant: bool,
-) -> Floats:  # fmt: skip
+def design_thickness(bed: DesignBed, types: Sequence[SlabType], layout: Layout, targets: Targets) -> Floats:
     """Return how thick the mortar under target slabs is by design, square to the slab.
 
-    A bed that follows the cant is parallel to the design track: its surface is ruled square to the line with the
-    cant of each place, so deep that a slab which followed the track everywhere would have the nominal thickness.
-    Then only what a rigid slab cannot follow remains: warp and vertical versine. A bed that is level across follows
-    the gradient but no cant, and lies so deep that this ideal slab would have the nominal thickness under its lower
-    edge: the mortar becomes a wedge of the slab's width times the tangent of the cant angle.
+    On a bed that follows the cant only what a rigid slab cannot follow remains, warp and vertical versine; on one that
+    is level across a wedge comes on top: see `DesignBed`.
 
     Parameters
     ----------
-    alignment : Alignment
+    bed : DesignBed
     types : sequence of SlabType
     layout : Layout
         Of n slabs.
     targets : Targets
         Of the same slabs.
-    nominal : float
-        Nominal thickness, m.
-    follows_cant : bool
-        Whether the bed is parallel to the design track, or level across.
 
     Returns
     -------
     ndarray, shape (n, 2, 3)
         Under the left and right edge; at the rear end, the middle and the front end, m.
     """
-    places = [replace(t, seats=np.array([-0.5, 0.0, 0.5]) * t.length) for t in types]
-    at = seat_offsets(alignment, places, layout, targets)
-    n = len(layout.distance)
-    half = np.array([t.width / 2 for t in types])[layout.type_index][:, None]
-    # slab and bed are both straight across: two rails give every place between and beyond them
-    left, right = at.offset[:, 0, 2].reshape(n, 3), at.offset[:, 1, 2].reshape(n, 3)
-    middle, tilt = (left + right) / 2, (right - left) / alignment.rules.cant_base
-    over = np.stack([middle - half * tilt, middle + half * tilt], axis=1)
-    if not follows_cant:
-        roll = angles(track_frame(alignment, at.distance).rotation)[2].reshape(n, 3)
-        rise = half * np.tan(roll)  # of the design track at the left edge over its middle, square to it
-        over += np.stack([np.abs(rise) + rise, np.abs(rise) - rise], axis=1)
-    return over + nominal
+    size = np.array([[t.width / 2, t.length / 2] for t in types])[layout.type_index]
+    return bed.gap(
+        types, layout.type_index, layout.distance, targets.position, targets.rotation,
+        size[:, :1] * [-1.0, 1.0], size[:, 1:] * [-1.0, 0.0, 1.0],
+    )  # fmt: skip
 
 
 def mortar_wedge(thickness: Floats) -> Floats:

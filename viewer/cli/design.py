@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
-from .options import ALIGNMENT_OPTION, LINE, PROJECT, SURVEY_OPTIONS, file_only, number, out_options, with_options
+from .options import ALIGNMENT_OPTION, LINE, file_only, number, out_options
 
-__all__ = ["chart", "demo", "layout", "offsets", "review", "rules", "stations", "view"]
+__all__ = ["chart", "demo", "layout", "offsets", "review", "rules", "stations"]
 
 
 @click.command(short_help="Slabs with their target poses, and corners for setting out.")
@@ -45,6 +45,10 @@ def layout(**options: Any) -> int:
 @click.option("--span", multiple=True, metavar="NAME", help="Show the ways to fill this span; repeatable.")
 @click.option("--worst", type=click.IntRange(1, 1000), default=2, show_default=True, metavar="N",
               help="Slabs listed for each quantity.")  # fmt: skip
+@click.option("--layout", "layout_file", type=click.Path(dir_okay=False, path_type=Path), callback=file_only,
+              metavar="FILE",
+              help="Write slabs by the fewest types as layout.csv; with --span, only there they change.")  # fmt: skip
+@click.option("--replace", is_flag=True, help="Let --layout replace a file that is there.")
 @out_options("every slab")
 def review(**options: Any) -> int:
     """Review the layout before anything is cast: what each slab asks of rails, fasteners, joints, anchors, mortar.
@@ -55,6 +59,7 @@ def review(**options: Any) -> int:
     \b
     Example:
       slabpose review demo_alignment --longer 500 --span "Tarn G6"
+      slabpose review demo_alignment --layout layout.csv
     """  # noqa: D301 - click wants the character itself
     from viewer.review_command import run_review
 
@@ -119,7 +124,7 @@ def rules(**options: Any) -> int:
 def offsets(**options: Any) -> int:
     """Give chainage, offset and height of points from the design line.
 
-    POINTS is a CSV with point, easting_m, northing_m, level_m.
+    POINTS is a table (CSV or Excel) with point, easting_m, northing_m, level_m, or a LandXML file with points.
 
     \b
     Example:
@@ -130,38 +135,13 @@ def offsets(**options: Any) -> int:
     return run_offsets(**options)
 
 
-@click.command()
-@PROJECT
-@with_options(SURVEY_OPTIONS[:2])
-@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
-              help="Write a picture (.png, .svg, .pdf) instead of opening a window; needs no screen.")  # fmt: skip
-@click.option("--colour", type=click.Choice(["up", "across", "along", "gap", "move", "rail"]), default="up",
-              show_default=True,
-              help="What colours and heights show: a deviation, the mortar gap, planned moves, the rail.")  # fmt: skip
-@click.option("--limit", metavar="NAME",
-              help="With --colour rail: the limit to show, or a part of its name. [default: the worst]")  # fmt: skip
-@click.option("--slab", metavar="NAME", help="Slab to show close up. [default: the worst]")
-@click.option("--flat", is_flag=True, help="Draw the flat overview, without any 3D library.")
-def view(**options: Any) -> int:
-    """Show the slabs in 3D, coloured by deviation, mortar gap, planned move or rail.
-
-    \b
-    Example:
-      slabpose view demo_alignment --picture section.png
-      slabpose view demo_alignment --colour rail --limit "twist" --picture rail.pdf --flat
-    """  # noqa: D301 - click wants the character itself
-    from viewer.design_commands import run_view
-
-    return run_view(**options)
-
-
 @click.command(short_help="Charts of design, slabs and deviations along the line.")
 @LINE
 @ALIGNMENT_OPTION
 @click.option("--picture", required=True, type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
               help="Picture to write: .png, .svg or .pdf.")  # fmt: skip
 @click.option("--show", "shown", multiple=True,
-              type=click.Choice(["curvature", "cant", "gradient", "versine", "warp", "gaps", "deviations"]),
+              type=click.Choice(["curvature", "cant", "gradient", "versine", "warp", "gaps", "mortar", "deviations"]),
               help="Draw only this; repeatable. [default: all there is]")  # fmt: skip
 @click.option("--speed", callback=_speed, metavar="KMH", help="Show the cant deficiency at this speed with its limits.")
 @click.option("--from", "start", metavar="PLACE", help="Start here: a slab's name or a chainage in m.")

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from geometry.alignment.frames import from_grid
 from geometry.alignment.laws import Floats
 from geometry.placement.verdict import NO_LIMIT, NOT_MEASURED, OUT, UNDECIDED, WITHIN, Tolerance, Verdicts, decide
-from geometry.slabs import SlabType, Targets
+from geometry.slabs import DesignBed, SlabType, Targets
 from geometry.survey.points import Ints
 
 __all__ = ["BESIDE", "BedMap", "map_bed", "worst_under"]
@@ -23,7 +23,7 @@ _NEAREST = 3  # slabs whose centres are nearest: long ones beside short ones are
 
 @dataclass(frozen=True, eq=False)
 class BedMap:
-    """p bed points against the design of the bed: the target underside less the nominal gap.
+    """p bed points against the design of the bed.
 
     Attributes
     ----------
@@ -47,7 +47,7 @@ class BedMap:
 
 def map_bed(
     xyz: Floats, sigma: Floats, shared: float, targets: Targets, types: Sequence[SlabType], type_index: Ints,
-    scale: float, nominal: float, limits: tuple[float, float], guard: float,
+    distance: Floats, design: DesignBed, limits: tuple[float, float], guard: float,
 ) -> BedMap:  # fmt: skip
     """Compare bed points with the design of the bed.
 
@@ -63,21 +63,24 @@ def map_bed(
         Of n slabs.
     types : sequence of SlabType
     type_index : ndarray of int, shape (n,)
-    scale : float
-        Grid length over true length in plan.
-    nominal : float
-        Gap that the design asks for, m.
+    distance : ndarray, shape (n,)
+        Of the middle of each slab along the line, m.
+    design : DesignBed
     limits : tuple of float
         Smallest and largest allowed deviation, m, + up; infinite for none.
     guard : float
         Guard factor of the decision rule.
     """
     count = len(xyz)
+    if not count:
+        empty = np.empty(0)
+        return BedMap(np.empty(0, dtype=np.intp), np.empty((0, 2)), empty, empty, np.empty(0, dtype=np.int8))
     near = min(_NEAREST, len(type_index))
     origin = targets.position[0]
     tree = cKDTree(targets.position - origin)
     candidates = tree.query(xyz - origin, k=np.arange(1, near + 1))[1].reshape(count, near)
-    local = from_grid(targets.position[candidates], targets.rotation[candidates], xyz[:, None, None], scale)[:, :, 0]
+    local = from_grid(targets.position[candidates], targets.rotation[candidates], xyz[:, None, None],
+                      design.alignment.rules.grid_scale)[:, :, 0]  # fmt: skip
     half = np.array([[t.width / 2, t.length / 2] for t in types])[type_index[candidates]]
     outside = np.linalg.norm(np.maximum(np.abs(local[..., :2]) - half, 0.0), axis=-1)
     best = outside.argmin(axis=1)
@@ -85,8 +88,12 @@ def map_bed(
     beside = outside[row, best] <= BESIDE
     slab = np.where(beside, candidates[row, best], -1)
     seen = local[row, best]
-    thickness = np.array([t.thickness for t in types])[type_index[candidates[row, best]]]
-    deviation = np.where(beside, seen[:, 2] + thickness + nominal, np.nan)
+    of = candidates[row, best]
+    thickness = np.array([t.thickness for t in types])[type_index[of]]
+    gap = design.gap(
+        types, type_index[of], distance[of], targets.position[of], targets.rotation[of], seen[:, :1], seen[:, 1:2]
+    )[:, 0, 0]  # fmt: skip
+    deviation = np.where(beside, seen[:, 2] + thickness + gap, np.nan)
     combined = np.hypot(sigma, shared)
     low, high = limits
     if np.isinf(low) and np.isinf(high):

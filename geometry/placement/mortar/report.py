@@ -25,12 +25,13 @@ from geometry.placement.verdict import (
     Verdicts,
     decide,
 )
-from geometry.slabs import SlabType, Targets
+from geometry.slabs import DesignBed, Layout, SlabType, Targets
 from geometry.survey.points import Ints
 
 from .anchors import AnchorRings, Anchors, anchor_rings
 from .bed import Bed
 from .bed_map import BedMap, map_bed, worst_under
+from .designed import DesignedGaps, beds_used, designed_gaps
 from .gap import Gaps, gaps_under
 
 __all__ = ["MortarLimits", "MortarReport", "Pose", "mortar_report", "posed"]
@@ -49,7 +50,7 @@ class MortarLimits:
     gap_low, gap_high : float
         Smallest and largest allowed gap.
     gap_nominal : float
-        What the gap is meant to be; the design of the bed is the target underside less this.
+        What the gap is meant to be.
     bed_low, bed_high : float
         Deviation of the bed from its design, + up; minus and plus infinity without a limit.
     anchor_across, anchor_along, anchor_ring : float
@@ -81,7 +82,11 @@ class MortarReport:
         Slabs whose survey contradicts itself: by their pose nothing is proven, neither good nor bad.
     gaps : Gaps
         Per slab: gaps at the corners, smallest and largest gap with place and uncertainty, areas, volume. Its
-        `places` bound the smallest gap of a slab that is still to be moved.
+        `places` bound the smallest gap of a slab that is still to be moved. Only where the bed was surveyed.
+    designed : DesignedGaps
+        The gaps down to the bed by design, of all slabs that have a pose: nothing is proven by them.
+    bed_used : ndarray of int8, shape (n,)
+        Which of `BEDS` is under each slab.
     smallest_verdict, largest_verdict : ndarray of int8, shape (n,)
         On the smallest gap against `limits.gap_low`, and on the largest against `limits.gap_high`.
     gap_verdict : ndarray of int8, shape (n,)
@@ -102,6 +107,8 @@ class MortarReport:
     limits: MortarLimits
     doubted: Bools
     gaps: Gaps
+    designed: DesignedGaps
+    bed_used: npt.NDArray[np.int8]
     smallest_verdict: Verdicts
     largest_verdict: Verdicts
     gap_verdict: Verdicts
@@ -138,9 +145,9 @@ def posed(targets: Targets, deviation: Floats, scale: float) -> tuple[Floats, Fl
 
 
 def mortar_report(
-    check: SectionCheck, types: Sequence[SlabType], type_index: Ints, scale: float, limits: MortarLimits, bed: Bed,
-    points: tuple[Floats, Floats], anchors: Anchors, anchor_of: Ints, anchor_top: Floats, pose: Pose = "built",
-    given: tuple[Floats, Floats | None] | None = None,
+    check: SectionCheck, types: Sequence[SlabType], layout: Layout, limits: MortarLimits, bed: Bed,
+    design: DesignBed, points: tuple[Floats, Floats], anchors: Anchors, anchor_of: Ints, anchor_top: Floats,
+    pose: Pose = "built", given: tuple[Floats, Floats | None] | None = None,
 ) -> MortarReport:  # fmt: skip
     """Look at everything under and between the slabs of a section.
 
@@ -149,11 +156,12 @@ def mortar_report(
     check : SectionCheck
         Of n slabs.
     types : sequence of SlabType
-    type_index : ndarray of int, shape (n,)
-    scale : float
-        Grid length over true length in plan.
+    layout : Layout
+        Of the same slabs.
     limits : MortarLimits
     bed : Bed
+        As it was surveyed; without triangles where it was not.
+    design : DesignBed
     points : tuple of ndarray, shape (p, 3) and (p,)
         The bed points one by one, and the standard uncertainty of each level, m.
     anchors : Anchors
@@ -166,6 +174,7 @@ def mortar_report(
     given : tuple of ndarray, shape (n, 6), and ndarray, shape (n, 6, 6) or None
         For the pose "given": deviation from the target (nan for a slab that has none) and its covariance.
     """
+    type_index, scale = layout.type_index, design.alignment.rules.grid_scale
     n = len(type_index)
     covariance: Floats | None = check.fits.covariance
     doubted = np.asarray(((check.notes & UNJUDGED) > 0) & check.fits.determined)
@@ -185,8 +194,9 @@ def mortar_report(
     large = _beyond(gaps.largest, gaps.largest_sigma, gaps.largest_here, limits.gap_high, limits.guard, -1.0)
     small, large = (_judged(verdict, gaps.measured, of_gaps) for verdict in (small, large))
     gap_verdict = _together(small, large)
+    designed = designed_gaps(design, types, type_index, layout.distance, position, rotation)
     bed_map = map_bed(
-        *points, bed.shared, check.targets, types, type_index, scale, limits.gap_nominal,
+        *points, bed.shared, check.targets, types, type_index, layout.distance, design,
         (limits.bed_low, limits.bed_high), limits.guard,
     )  # fmt: skip
     bed_verdict = worst_under(bed_map, n)
@@ -203,6 +213,8 @@ def mortar_report(
         limits=limits,
         doubted=doubted,
         gaps=gaps,
+        designed=designed,
+        bed_used=beds_used(gaps, designed),
         smallest_verdict=small,
         largest_verdict=large,
         gap_verdict=gap_verdict,
