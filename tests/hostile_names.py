@@ -49,7 +49,9 @@ def hostile_project(folder: Path) -> tuple[Path, list[str]]:
             of_type = "=1+1 <b>\u202e%%c" if index == 0 else read.types[index].name
             writer.writerow([name, of_type, f"{place:.9f}"])
     structures = dict(zip((s.name for s in read.spans), HOSTILE, strict=False))
-    for file_name, column, new in ((SURVEY, "slab", renamed), ("structures.csv", "name", structures)):
+    for file_name, column, new in (
+        (SURVEY, "slab", renamed), ("seats.csv", "slab", renamed), ("structures.csv", "name", structures),
+    ):  # fmt: skip
         with (project / file_name).open(newline="") as file:
             rows = list(csv.DictReader(file))
         for row in rows:

@@ -40,7 +40,8 @@ def gap_values(section, *, rows=9, columns=5, spots=True):
         smallest_mm=smallest, largest_mm=largest, smallest_sigma_mm=np.full(n, 0.7), largest_sigma_mm=np.full(n, 0.7),
         smallest_place=place[low], largest_place=place[high], volume_l=np.where(none, np.nan, 11.5 * mean),
         volume_sigma_l=np.full(n, 6.0), under_area=np.where(smallest < 40.0, 0.21, 0.0), low_mm=40.0, nominal_mm=55.0,
-        high_mm=75.0, verdict=verdict, pose="as built",
+        high_mm=75.0, verdict=verdict, pose="as built", bed=np.where(none, "no pose", "measured"),
+        design_corner_mm=np.full((n, 4), 55.0), design_smallest_mm=np.full(n, 55.0), design_largest_mm=np.full(n, 55.0),
     )  # fmt: skip
 
 

@@ -69,7 +69,8 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 def test_a_survey_that_is_the_setting_out_is_all_within(perfect: Path) -> None:
     answer = run("check", perfect)
     assert answer.status == 0
-    assert answer.err == ""
+    assert answer.err.count("\n") == 1
+    assert "fine_adjustment.csv: expected measured points, found designed ones: 538 of 538 looked at" in answer.err
     assert re.search(r"  within +269 +268\n# out +0 +0\n\? undecided +0 +0\n- not measured +0 +0\n", answer.out)
     assert "need attention" not in answer.out
     assert "Moves" not in answer.out

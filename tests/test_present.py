@@ -19,16 +19,19 @@ from geometry.exchange.presentation_settings import (
     luminance,
 )
 from geometry.exchange.project import open_project
+from geometry.placement.plan.rule_table import KINDS
 from geometry.survey import movement_rows
 from viewer.mesh import slab_mesh
+from viewer.posed import Planning
 from viewer.present.bodies3d import boxes, fastener_body, rail_body, sweep
-from viewer.present.camera import LANDED, flight_of
+from viewer.present.camera import LANDED, RESTING, flight_of
 from viewer.present.captions import LAYERS, TOLD_FROM, apart_at, caption_at, factor_at
 from viewer.present.film import FRAMES_A_SECOND, film_size
 from viewer.present.leaders import crossing, leaders
 from viewer.present.palette import palette_of
 from viewer.present.parts import parts_of
 from viewer.present.show import factor_for, show_of
+from viewer.present.staging import ground_body, lowered_by
 from viewer.present.stills import still_size
 from viewer.present.web_data import NO_VALUE, SURROUNDINGS, simpler, web_section
 from viewer.present.words import (
@@ -36,8 +39,10 @@ from viewer.present.words import (
     MEASURED,
     count_words,
     layer_words,
+    lowered_words,
     move_words,
     place_words,
+    plan_words,
     slab_words,
     uncertainty_mm,
 )
@@ -54,8 +59,13 @@ def checked():
 
 
 @pytest.fixture(scope="module")
-def show(checked):
-    return show_of(*checked)
+def planning(checked):
+    return Planning(*checked)
+
+
+@pytest.fixture(scope="module")
+def show(checked, planning):
+    return show_of(*checked, planning)
 
 
 @pytest.fixture(scope="module", params=[False, True], ids=["light", "dark"])
@@ -77,17 +87,62 @@ def test_the_worst_slab_of_the_demo_is_told_in_plain_words(show):
     told = slab_words(show, show.slab)
     assert told[0] == f"Slab Q0137 lies up to 3.6{NBSP}mm too high; 1{NBSP}mm is allowed."
     assert told[1] == f"The survey is good to about 0.2{NBSP}mm."
-    assert "lower it by" in told[2]
-    assert told[2].endswith("(computed).")
+    # the work list of slabpose plan: RL -2.75, RR and FL -3.00, FR -3.25 mm
+    lowered = f"The correction plan lowers it by 2.75 to 3.25{NBSP}mm."
+    assert told[2] == f"{lowered} Then it lies at most 0.4{NBSP}mm too high (computed)."
 
 
-def test_words_agree_with_the_check_they_come_from(show, checked):
-    check = checked[1]
+def test_words_agree_with_the_plan_they_come_from(show, planning):
+    plan = planning.plan
+    assert show.moved.tolist() == plan.touched.tolist()
+    assert show.moved.sum() >= 5
     for slab in np.flatnonzero(show.moved):
-        lift = check.moves.lift[slab] * 1e3
+        lift, push = plan.lift[slab] * 1e3, plan.push[slab] * 1e3
         words = move_words(show, int(slab))
-        assert ("raise" in words) == bool((lift >= 0.05).any())
-        assert ("lower" in words) == bool((lift <= -0.05).any())
+        assert ("raises" in words) == bool((lift >= 0.005).any())
+        assert ("lowers" in words) == bool((lift <= -0.005).any())
+        assert ("pushes" in words) == bool((np.abs(push) >= 0.005).any())
+        assert words.startswith("For the sake of") == (show.section.verdict[slab] == WITHIN)
+        steps = lift[np.abs(lift) > 0.005]
+        if (steps < 0.0).all() and len(steps):
+            assert f"{-steps.max():g}" in words
+            assert f"{-steps.min():g}" in words
+
+
+def test_a_slab_that_the_plan_leaves_is_told_why(show, checked, planning):
+    out = np.flatnonzero((show.section.verdict == OUT) & ~show.moved)
+    assert [show.section.slab_names[slab] for slab in out] == ["Q0364"]
+    assert move_words(show, int(out[0])) == "Mortar holds it: it cannot be moved any more."
+    free = replace(show, held=np.zeros_like(show.held))
+    assert "somebody has to decide" in move_words(free, int(out[0]))
+    within = int(np.flatnonzero((show.section.verdict == WITHIN) & ~show.moved)[0])
+    assert move_words(show, within) == ""
+
+
+def test_what_is_shown_after_the_moves_is_told(show, checked):
+    assert plan_words(show) == (
+        "After the moves: as the correction plan leaves the slabs. It moves 8 of 269, by whole steps of their screws; "
+        "then one slab lies out of place."
+    )
+    without = show_of(*checked, None)
+    assert plan_words(without).startswith("No correction plan could be made: shown is what was measured")
+    assert not without.moved.any()
+    still = replace(show, moved=np.zeros_like(show.moved))
+    assert plan_words(still) == "The correction plan moves no slab: shown is what was measured."
+
+
+def test_after_the_moves_slabs_lie_where_the_plan_puts_them(show, planning):
+    """By the rules of the plan, which it works out on its own: value before plus rows times move."""
+    plan = planning.plan
+    up = np.flatnonzero(plan.rules.kind == KINDS.index("up"))
+    slab, mark = plan.rules.rear[up], plan.rules.place[up]
+    after = show.after.corner_deviation_mm[slab, mark, 2]
+    np.testing.assert_allclose(after, plan.value_after[up] * 1e3, rtol=0, atol=1e-3)
+    np.testing.assert_allclose(show.after_sigma_mm[slab, mark, 2], plan.sigma_after[up] * 1e3, rtol=0, atol=1e-6)
+    still = ~show.moved
+    same = show.section.corner_deviation_mm[still]
+    np.testing.assert_array_equal(show.after.corner_deviation_mm[still], same)
+    assert np.abs(show.after.corner_deviation_mm[~still] - show.section.corner_deviation_mm[~still]).max() > 2.0
 
 
 def test_each_verdict_has_a_sentence_of_its_own(show):
@@ -124,9 +179,10 @@ def test_no_number_pretends_to_be_better_than_the_survey(show):
 def test_a_slab_that_mortar_holds_is_not_said_to_move(checked):
     project, check = checked
     held = replace(check, held=np.ones(len(check.verdict), dtype=bool))
-    show = show_of(project, held)
+    show = show_of(project, held, Planning(project, held))
     assert not show.moved.any()
     assert "cannot be moved" in slab_words(show, show.slab)[-1]
+    assert "moves no slab" in plan_words(show)
 
 
 def test_counts_are_those_of_the_check(show, checked):
@@ -160,8 +216,8 @@ def test_exaggeration_keeps_slabs_below_the_rail(show):
 
 def test_a_slab_of_that_name_has_to_be_there(checked):
     with pytest.raises(SlabposeError, match="no slab is called 'Q9'"):
-        show_of(*checked, slab="Q9")
-    assert show_of(*checked, slab="Q0182").name == "Q0182"
+        show_of(*checked, None, slab="Q9")
+    assert show_of(*checked, None, slab="Q0182").name == "Q0182"
 
 
 # --- settings and colours ------------------------------------------------------------------------------------------
@@ -200,7 +256,7 @@ def test_titles_and_colours_come_from_the_project(tmp_path):
     given_words = 'title = "Open day"\nsubtitle = "Our new track"\naccent_dark = "#ffd166"'
     change(project, "project.toml", "[bed]\n", f"[presentation]\n{given_words}\n\n[bed]\n")
     read = open_project(project)
-    show = show_of(read, check_of(read, (), None)[1])
+    show = show_of(read, check_of(read, (), None)[1], None)
     assert (show.title, show.subtitle) == ("Open day", "Our new track")
     assert palette_of(read.settings.presentation, dark=True).accent == "#ffd166"
     assert palette_of(read.settings.presentation, dark=False).accent == ACCENTS["light"]
@@ -213,7 +269,7 @@ def test_titles_and_colours_come_from_the_project(tmp_path):
 @pytest.mark.parametrize("seconds", [5.0, 20.0, 60.0])
 @pytest.mark.parametrize("slab", ["Q0101", "Q0137", "Q0369"])
 def test_the_eye_moves_without_jumps_and_without_jerks(checked, seconds, slab):
-    show = show_of(*checked, slab=slab)
+    show = show_of(*checked, None, slab=slab)
     flight = flight_of(show, seconds)
     shares = np.linspace(0.0, 1.0, round(seconds * FRAMES_A_SECOND))
     ways = [flight.at(float(share)) for share in shares]
@@ -261,6 +317,35 @@ def test_captions_say_place_colours_exaggeration_and_what_is_known_how(show):
     assert caption_at(show, flight, 0.4).where.startswith("Kilometre 27.")
     assert caption_at(show, flight, 1.0).story == tuple(slab_words(show, show.slab))
     assert "50 times" in caption_at(show, flight, 1.0).exaggeration
+
+
+def test_the_eye_rests_while_the_last_words_are_read(show):
+    flight = flight_of(show, 20.0)
+    for share in (RESTING, 0.96, 1.0):
+        np.testing.assert_array_equal(flight.at(share).eye, flight.at(1.0).eye)
+    assert np.linalg.norm(flight.at(RESTING - 0.01).eye - flight.at(1.0).eye) > 1e-4
+    assert caption_at(show, flight, RESTING).story
+    assert factor_at(50.0, RESTING) == factor_at(50.0, 1.0)
+
+
+def test_a_lowered_bed_is_told(show):
+    slabs = np.arange(len(show.section))
+    lowest = -np.nanmin(show.section.corner_deviation_mm[..., 2]) * 0.001
+    lowered = lowered_by(show, slabs, 50.0)
+    assert lowered == pytest.approx(50.0 * lowest - show.sizes.mortar, rel=0, abs=1e-9)
+    assert lowered > 0.05
+    assert lowered_by(show, slabs, 1.0) == 0.0
+    flight = flight_of(show, 20.0)
+    words = lowered_words(lowered, why=False)
+    assert f"; {words}" in caption_at(show, flight, 0.3, lowered).exaggeration
+    assert "lower" not in caption_at(show, flight, 0.3).exaggeration
+
+
+def test_the_ground_has_one_edge_at_each_joint(show):
+    slabs = np.arange(show.slab - 5, show.slab + 6)
+    points, _ = ground_body(show, slabs, show.section.target_position[show.slab])
+    ends = points.reshape(-1, 2, 2, 3)
+    np.testing.assert_allclose(ends[1:, 0], ends[:-1, 1], rtol=0, atol=1e-12)
 
 
 def test_layers_come_apart_only_at_true_size_and_go_together_again(show):
@@ -376,6 +461,14 @@ def test_arrays_of_the_page_are_those_of_the_mesh(show):
     assert web.slabs[web.shown]["name"] == "Q0137"
     assert set(np.unique(arrays["around_key"]).astype(int)) == set(range(len(SURROUNDINGS)))
     assert web.left_out == ""
+    # what the plan moves, at its place after the moves
+    moved = arrays["moved"]
+    assert set(arrays["slab"][moved].astype(int)) == set(np.flatnonzero(show.moved))
+    of_moved = np.flatnonzero(show.moved)
+    after = slab_mesh(simpler(show.after, notches=True), of_moved, factor=1.0, origin=web.origin).points
+    np.testing.assert_allclose(arrays["base"][moved] + arrays["moved_shift"], after, rtol=0, atol=2e-4)  # float32, 1 km
+    worst = arrays["slab"][moved] == show.slab
+    assert np.abs(arrays["moved_share"][worst]).max() < np.abs(arrays["share"][moved][worst]).max() / 2.0
 
 
 def test_simpler_outlines_keep_within_a_centimetre(show):

@@ -19,6 +19,7 @@ from pygltflib import GLTF2
 
 from geometry.exchange.project import open_project
 from viewer.gl import Answer, prepare
+from viewer.posed import Planning
 from viewer.present import film as film_module
 from viewer.present.canvas import Canvas
 from viewer.present.film import Film, label_parts
@@ -26,6 +27,7 @@ from viewer.present.page import filled, page_html, safe_json
 from viewer.present.palette import palette_of
 from viewer.present.parts import parts_of
 from viewer.present.show import show_of
+from viewer.present.staging import track_stage
 from viewer.present.stills import stills_of
 from viewer.running import check_of
 
@@ -45,7 +47,8 @@ def drawing():
 @pytest.fixture(scope="module")
 def shown(drawing):
     project = open_project(DEMO)
-    return show_of(project, check_of(project, (), None)[1]), palette_of(project.settings.presentation, dark=False)
+    check = check_of(project, (), None)[1]
+    return show_of(project, check, Planning(project, check)), palette_of(project.settings.presentation, dark=False)
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +62,8 @@ def folder(drawing, tmp_path_factory):
 
 def page_of(project: Path, **more: object) -> str:
     read = open_project(project)
-    show = show_of(read, check_of(read, (), None)[1])
+    check = check_of(read, (), None)[1]
+    show = show_of(read, check, Planning(read, check))
     palettes = (palette_of(read.settings.presentation, dark=dark) for dark in (False, True))
     given = {"still": BLANK, "begin_dark": False, "film": "", "made": MADE} | more
     return page_html(show, *palettes, **given)
@@ -153,12 +157,13 @@ def test_before_and_after_differ_only_at_moved_slabs(shown):
     show, palette = shown
     canvas = stills_of(show, palette, (1280, 720))["before-after.png"]()
     words = [box[4] for box in canvas.boxes]
-    assert {"Before", "as measured", "After", "as computed"} <= set(words)
+    assert {"Before", "as measured", "After", "as planned"} <= set(words)
     assert "Deviations drawn 50 times too large, on both sides" in words
     pixels = canvas.pixels[180:600].astype(int)
     orange = (pixels[..., 0] > 120) & (pixels[..., 1] < 90) & (pixels[..., 2] < 40)
     assert orange[:, :634].sum() > 5000  # the slab is far too high, and stands out
-    assert orange[:, 646:].sum() == 0
+    assert orange[:, 646:].sum() == 0  # what the plan leaves of it, 0.4 mm, is pale
+    assert any("correction plan turns the screws" in word for word in words)
 
 
 def test_labels_of_layers_keep_clear_at_every_step(shown):
@@ -178,7 +183,7 @@ def test_the_page_asks_for_nothing(folder):
     text = (folder / "section.html").read_text()
     page = lxml.html.fromstring(text)
     assert page.findtext(".//title") == "Quillmoor link, track 2"
-    assert not re.search(r"https?://|//cdn|@import|url\(", text)
+    assert not re.search(r"https?://|//cdn|@import|url\((?!#arrow-tip\))", text)
     for name in ("src", "href"):
         for address in page.xpath(f"//@{name}"):
             assert address.startswith("data:") or address in (*STILLS, "film.mp4", "section.glb")
@@ -197,8 +202,23 @@ def test_the_page_says_what_the_check_says(folder):
     faces = np.frombuffer(base64.b64decode(data["section"]["faces"]), "<u4")
     base = np.frombuffer(base64.b64decode(data["section"]["base"]), "<f4").reshape(-1, 3)
     assert faces.max() == len(base) - 1
-    assert data["factorWords"]["50"] == "Deviations drawn 50 times too large"
+    lowered = "bed and ground drawn 8 cm lower"
+    assert data["factorWords"]["50"] == f"Deviations drawn 50 times too large; {lowered}"
+    assert data["factorWords"]["1"] == "True size, nothing exaggerated"
+    assert "After the moves: as the correction plan leaves the slabs. It moves 8 of 269" in words
+    assert sum(one["moved"] for one in data["slabs"]) == 8
     assert sum(one["verdict"] == 1 for one in data["slabs"]) == 3
+
+
+def test_the_page_draws_what_its_words_mean(folder):
+    page = lxml.html.fromstring((folder / "section.html").read_text())
+    drawn = page.xpath("//svg[starts-with(@aria-label, 'Drawing: ')]/@aria-label")
+    assert drawn == ["Drawing: Deviation: across, along, up", "Drawing: Moves", "Drawing: Mortar gap"]
+    identities = page.xpath("//@id")
+    assert len(identities) == len(set(identities))
+    assert page.xpath("//*[local-name()='marker']/@id") == ["arrow-tip"]
+    words = " ".join(page.xpath("//main//text()"))
+    assert not re.search(r"(?<![\w.\-])-\s?\d", words)
 
 
 def test_hostile_names_stay_text(tmp_path):
@@ -244,7 +264,8 @@ def test_the_page_opens_from_the_disk_without_a_network(tmp_path, size):
             page.click("[data-factor='1']")
             assert page.inner_text("#factor") == "True size, nothing exaggerated"
             page.click("[data-after='1']")
-            assert until(lambda: "computed, to be measured again" in page.inner_text("#card"))
+            assert until(lambda: page.inner_text("#factor").startswith("After the planned moves (computed). True size"))
+            assert until(lambda: "leaves it: computed, to be measured again" in page.inner_text("#card"))
             page.click("#next")
             assert "Q0138" in page.inner_text("#card")
             page.focus("#track")
@@ -336,3 +357,51 @@ def test_a_folder_has_to_be_one(tmp_path):
     (tmp_path / "file").write_text("")
     assert "found a file" in run("present", DEMO, tmp_path / "file").err
     assert "make the folder first" in run("present", DEMO, tmp_path / "no" / "where").err
+
+
+def test_without_a_plan_it_is_said_that_only_what_was_measured_is_shown(tmp_path, monkeypatch):
+    import viewer.present_command as command
+
+    monkeypatch.setattr(command, "prepare", lambda: Answer(False, "", "no OpenGL; install libegl1; drawing flat"))
+    project = copy_of_demo(tmp_path)
+    text = (project / "project.toml").read_text()
+    # adjusters at one place along cannot turn a slab: no plan can be made for such a type
+    text, count = re.subn(r'(name = "F", across_m = 0.0, along_m = )1\.7', r"\g<1>-1.65", text)
+    assert count == 1
+    (project / "project.toml").write_text(text)
+    answer = run("present", project, tmp_path / "out", "--no-film")
+    assert answer.status == 0, answer.err
+    assert "note: no correction plan: project.toml: adjusters of slab type" in answer.err
+    text = (tmp_path / "out" / "section.html").read_text()
+    assert "No correction plan could be made: shown is what was measured, and nothing else." in text
+    assert "data-after=" not in lxml.html.tostring(lxml.html.fromstring(text).xpath("//main")[0]).decode()
+
+
+def test_pictures_at_rest_are_drawn_once(shown):
+    film = Film(*shown, (320, 192), 5.0)
+    drawn = []
+    frame = film.frame
+    film.frame = lambda share: drawn.append(share) or frame(share)
+    try:
+        pictures = list(film.pictures())
+    finally:
+        film.close()
+    assert len(pictures) == film.frames == 120
+    resting = [number for number in range(120) if number / 119 >= 0.93]
+    assert len(drawn) == 120 - len(resting) + 1
+    for number in resting:
+        np.testing.assert_array_equal(pictures[number], pictures[-1])
+    assert np.abs(pictures[resting[0] - 3].astype(int) - pictures[-1]).max() > 0
+
+
+def test_pictures_drawn_finer_have_smooth_edges(shown):
+    """An upright edge between two plain colours takes shades between them, as with samples within pixels."""
+    shades = []
+    for finer in (1.0, 1.5):
+        stage = track_stage(*shown, (320, 192), np.arange(5), shown[0].section.target_position[2], finer=finer)[0]
+        stage.look([6.0, -9.0, 5.0], [0.0, 0.0, 0.0])
+        pixels = stage.shot()
+        stage.close()
+        assert pixels.shape == (192, 320, 3)
+        shades.append(len(np.unique(pixels.reshape(-1, 3), axis=0)))
+    assert shades[1] > 0.7 * shades[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import sys
@@ -19,11 +20,18 @@ import pytest
 from project_copies import AFTER_INJECTION, DEMO, change, copy_of_demo, run
 
 from geometry.exchange.report_blocks import Shown
+from viewer.help_drawings import TERMS
 from viewer.report_cells import cell_texts
+from viewer.sheet import text_width
 
 AT = ("--at", "2031-05-15T04:00Z")
 A4 = (210.0, 297.0)  # ISO 216, mm
 MINUS = "\N{MINUS SIGN}"
+CORNER_COLUMNS = (
+    (-16, "easting_m", 4), (-15, "northing_m", 4), (-14, "level_m", 4), (-12, "across_mm", 2),
+    (-11, "across_sigma_mm", 2), (-8, "up_mm", 2), (-7, "up_sigma_mm", 2), (-6, "residual_across_mm", 2),
+    (-1, "w_up", 1),
+)  # fmt: skip
 
 
 class Page(HTMLParser):
@@ -130,6 +138,34 @@ def test_every_slab_has_the_numbers_of_check(made: Made) -> None:
         assert row[14] == (record["why"] or "")
         assert row[15].lstrip("#=").strip() == ready[record["slab"]]["state"]
         assert row[16] == ready[record["slab"]]["reasons"]
+
+
+def test_every_corner_has_the_numbers_of_check(made: Made, tmp_path: Path) -> None:
+    assert run("check", DEMO, "--corners", tmp_path / "corners.csv").status == 1
+    with (tmp_path / "corners.csv").open(newline="") as file:
+        records = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    _, _, *rows = made.page.tables["Every corner, its slab's fit and its own residual"]
+    assert len(rows) == len(records) == 4 * 269
+    for row, record in zip(rows, records, strict=True):
+        assert row[-17] == record["corner"]  # names of slabs stand once for their four corners
+        for place, name, decimals in CORNER_COLUMNS:
+            shown, exact = row[place].replace(MINUS, "-"), record[name]
+            if exact == "":
+                assert shown == "\N{EN DASH}"
+            else:
+                assert float(shown) == pytest.approx(float(exact), rel=0, abs=0.51 * 10.0**-decimals + 1e-9)
+
+
+def test_moves_have_the_numbers_of_check(made: Made) -> None:
+    _, _, *rows = made.page.tables["Moves that bring them to the target"]
+    moved = {record["slab"]: record for record in made.check["slabs"] if record["verdict"] == "out"}
+    assert [row[0] for row in rows] == ["Q0137", "Q0182"]
+    for row in rows:
+        record = moved[row[0]]
+        names = [name for screw in ("RL", "RR", "FL", "FR") for name in (f"lift_{screw}_mm", f"turns_{screw}")]
+        names += [name for end in ("R", "F") for name in (f"push_{end}_mm", f"push_turns_{end}")]
+        wanted = [told(record[name], 2, sign=True) for name in names]
+        assert row[1 : 1 + len(wanted)] == wanted
 
 
 def test_the_pages_say_the_same_digits(made: Made) -> None:
@@ -245,6 +281,58 @@ def test_figures_are_vectors_with_words(made: Made) -> None:
     assert page.get_contents().get_data().count(b" l\n") > 500
 
 
+def tags_of(element: Any) -> list[tuple[str, Any]]:
+    """Return the tags below an element of the structure tree with their elements, in reading order."""
+    kids = element.get("/K", [])
+    found = []
+    for kid in kids if isinstance(kids, list) else [kids]:
+        one = kid.get_object()
+        if isinstance(one, dict) and "/S" in one:
+            found += [(str(one["/S"]), one), *tags_of(one)]
+    return found
+
+
+def test_the_pdf_is_tagged_to_be_read_aloud_and_kept(made: Made) -> None:
+    """ISO 14289-1 (PDF/UA-1), 7.1 to 7.5: language, title, structure, table heads, words for figures; from memory."""
+    reader = pypdf.PdfReader(made.pdf)
+    root: Any = reader.trailer["/Root"]
+    assert root["/Lang"] == "en-GB"
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"]
+    assert reader.metadata is not None
+    assert reader.metadata.title == "Record before injection, Quillmoor link, track 2"
+    about = root["/Metadata"].get_data().decode()
+    assert re.search(r"pdfuaid:part>1<|pdfuaid:part=.1", about)
+    assert re.search(r"pdfaid:part>2<|pdfaid:part=.2", about)
+    assert re.search(r"pdfaid:conformance>A<|pdfaid:conformance=.A", about)
+    assert all(page["/Tabs"] == "/S" for page in reader.pages if "/Annots" in page)
+    tags = tags_of(root["/StructTreeRoot"])
+    names = [name for name, _ in tags]
+    assert names.count("/Title") == 1
+    assert names.count("/H1") == 17
+    figures = [element for name, element in tags if name == "/Figure"]
+    assert len(figures) == 6
+    alts = [str(element["/Alt"]) for element in figures]
+    _, _, *corners = made.page.tables["Every corner, its slab's fit and its own residual"]
+    up = [float(row[-8].replace(MINUS, "-")) for row in corners if row[-8] != "\N{EN DASH}"]
+    assert max(up) > 3.0
+    (words,) = [alt for alt in alts if alt.startswith("Deviation in level of 269 slabs")]
+    low, high = re.findall(rf"[+{MINUS}]\d\.\d", words)
+    assert float(low.replace(MINUS, "-")) == pytest.approx(min(up), rel=0, abs=0.06)
+    assert float(high) == pytest.approx(max(up), rel=0, abs=0.06)
+    tables = [tags_of(element) for name, element in tags if name == "/Table"]
+    # one more that is signed; every table follows a heading
+    assert len(tables) == len(made.page.tables)
+    for inner in tables:
+        heads = [element for name, element in inner if name == "/TH"]
+        assert next(name for name, _ in inner) == "/THead"
+        assert all(element["/A"] for element in heads)
+    cells = sum(name == "/TD" for name in names)
+    web = sum(len(row) for table in made.page.tables.values() for row in table)
+    assert 0.9 * web < cells < 1.1 * web
+    assert made.pdf.stat().st_size < 3_000_000  # tags packed: without that it is ten
+
+
 def test_the_page_says_what_it_rests_on(made: Made) -> None:
     text = " ".join(" ".join(made.texts).replace("\u200b", "").split())
     for name, sha in {**made.check["made_from"]["inputs_sha256"], **made.mortar["made_from"]["inputs_sha256"]}.items():
@@ -265,6 +353,35 @@ def test_the_page_says_what_it_rests_on(made: Made) -> None:
 def test_the_risk_that_is_named_is_that_of_the_normal_distribution(made: Made) -> None:
     # Abramowitz and Stegun 1964, table 26.1: Q(2) = 0.02275
     assert "with a probability of at most 2.3 percent" in " ".join(" ".join(made.texts).split())
+
+
+def test_the_web_page_draws_what_its_words_mean(made: Made) -> None:
+    drawn = [given["aria-label"] for tag, given in made.page.elements
+             if tag == "svg" and (given.get("aria-label") or "").startswith("Drawing: ")]  # fmt: skip
+    assert {"Drawing: Deviation: across, along, up", "Drawing: Cant", "Drawing: Versine",
+            "Drawing: Joint: steps and gap", "Drawing: Offset from a chord"} <= set(drawn)  # fmt: skip
+    identities = [given["id"] for _, given in made.page.elements if given.get("id")]
+    assert len(identities) == len(set(identities))
+    used = set(re.findall(r"url\(#([^)]+)\)", made.html))
+    assert "arrow-tip" in used
+    assert used <= set(identities)
+    for entry in TERMS.values():
+        # a word of the drawings is no longer than what is left of 300 to its right or around its middle
+        for x, anchor, words in re.findall(
+            r'<text x="([\d.]+)" y="[\d.]+" text-anchor="(\w+)">([^<]*)<', entry.drawing
+        ):
+            wide = text_width(words, 15 * 0.72) + 2.0  # 15 px of a sans serif
+            left = float(x) - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * wide
+            assert left >= 0.0, words
+            assert left + wide <= 300.0, words
+
+
+def test_no_hyphen_stands_for_a_minus(made: Made) -> None:
+    styled = next(words for words in made.page.texts if ".skip" in words)
+    for words in (*(words for words in made.page.texts if words is not styled), *made.texts):
+        found = re.search(r"(?<![\w.\-])-\s?\d", words.replace("\n", " "))
+        assert not found, words[max(found.start() - 40, 0) : found.end() + 20]
+    assert any(f"twist {MINUS}0.22 mm" in words for words in made.page.texts)
 
 
 def test_the_web_page_stands_alone(made: Made) -> None:
@@ -361,6 +478,7 @@ def test_hostile_names_are_text_and_nothing_else(tmp_path: Path) -> None:
     text = text.replace("\u200b", "")
     for words in (*HOSTILE[:3], HOSTILE[5], HOSTILE[7], HOSTILE[8]):
         assert "".join(words.split()) in text, words
+    assert "\\u20e3" in text  # which no typeface here draws: its number stands in its place
     reader = pypdf.PdfReader(pdf)
     assert "/OpenAction" not in reader.trailer["/Root"]
     assert "/Names" not in reader.trailer["/Root"] or "/JavaScript" not in reader.trailer["/Root"]["/Names"]

@@ -63,7 +63,7 @@ def test_table_as_a_whole() -> None:
         "─" * 55,
         "S1    12345.679   +1.23         0.30       4  within",
         "S2        2.000    0.00         0.25       3  out",
-        "S3            \u2013  -12.50         0.31       4  undecided",
+        "S3            \u2013  \u221212.50         0.31       4  undecided",
         "built minus target",
         "",
     ]
@@ -72,7 +72,7 @@ def test_table_as_a_whole() -> None:
 @pytest.mark.parametrize("width", range(4, 130))
 def test_no_number_is_cut_and_lines_fit(width: int) -> None:
     text = printed(width)
-    for number in ("12345.679", "2.000", "+1.23", "0.00", "-12.50", "0.30", "0.25", "0.31"):
+    for number in ("12345.679", "2.000", "+1.23", "0.00", "\u221212.50", "0.30", "0.25", "0.31"):
         assert re.search(rf"(?<!\S){re.escape(number)}(?!\S)", text), number
     assert "…" not in text
     # Below this the first column and the widest number do not fit beside each other.
@@ -129,11 +129,14 @@ def test_ascii_output_gets_ascii() -> None:
     raw = io.BytesIO()
     file = io.TextIOWrapper(raw, encoding="ascii", errors="strict")
     print_table([TableColumn("slab", "m²"), TableColumn("n", "‰", 1)], [["Süd"], [math.nan]], "Δ", ["±1"], file=file)
+    print_table([TableColumn("n", "mm", 1)], [[-2.5]], "", ["from \u22123"], file=file)
     file.flush()
     text = raw.getvalue().decode("ascii")
     assert "S\\xfcd" in text
     assert "----" in text
     assert "\\u0394" in text
+    assert "-2.5" in text
+    assert "from -3" in text
 
 
 def test_standard_output_of_the_moment_is_used(capsys: pytest.CaptureFixture[str]) -> None:
@@ -147,9 +150,12 @@ def test_numbers_are_those_of_format(number: float, places: int) -> None:
     file = io.StringIO()
     print_table([TableColumn("a"), TableColumn("b", "", places, sign=True)], [["x"], [number]], file=file)
     shown = file.getvalue().split()[-1]
-    assert float(shown) == pytest.approx(number, rel=0, abs=0.5 * 10.0**-places + 2 * math.ulp(number))
+    assert "-" not in shown
+    assert float(shown.replace("\u2212", "-")) == pytest.approx(
+        number, rel=0, abs=0.5 * 10.0**-places + 2 * math.ulp(number)
+    )
     assert len(shown.partition(".")[2]) == places
-    assert not re.fullmatch(r"[+-]0(\.0*)?", shown)
+    assert not re.fullmatch(r"[+\u2212]0(\.0*)?", shown)
 
 
 def test_empty_table() -> None:

@@ -158,6 +158,25 @@ def test_picture_is_a_page_of_both_views(section, tmp_path):
     assert drawn.path.stat().st_size > 50_000
 
 
+class OneView:
+    """A section at one stage, in the pose in which it was built."""
+
+    def __init__(self, section, sources):
+        self.section, self.sources = section, sources
+
+    def stages(self):
+        return ("",)
+
+    def poses(self):
+        return {"built": "as built"}
+
+    def view(self, stage, pose):
+        return self.section, self.sources
+
+    def to_distance(self, chainage):
+        return chainage
+
+
 @pytest.fixture(scope="module")
 def opened(section):
     def nothing():
@@ -166,16 +185,16 @@ def opened(section):
     sources = {name: (lambda name=name: [deviation_layer(section, name)]) for name in QUANTITIES}
     sources |= {"gap": nothing, "move": lambda: [MAKERS["move"](section)]}
     sources["rail"] = lambda: [MAKERS["rail"](section), MAKERS["cant"](section)]
-    made = window.Window(section, sources, off_screen=True, size=(800, 500))
+    made = window.Window(OneView(section, sources), off_screen=True, size=(800, 500))
     yield made
     made.plotter.close()
 
 
 def test_keys_change_quantity_slab_and_exaggeration(opened):
     assert (opened.slab, opened.layer.name, opened.close.factor) == (21, "up", 100.0)
-    opened.press("n")
+    opened.press("Right")
     assert (opened.slab, opened.close.slab) == (22, 22)
-    opened.press("b")
+    opened.press("Left")
     opened.press("plus")
     assert opened.close.factor == 200.0
     opened.press("minus")
@@ -208,7 +227,7 @@ def test_a_click_on_a_block_finds_its_slab(opened, section):
 def test_a_window_needs_a_screen(section, monkeypatch):
     monkeypatch.setattr(window, "has_screen", lambda: False)
     with pytest.raises(SlabposeError, match="no screen"):
-        window.show(section, {})
+        window.show(OneView(section, {}))
 
 
 def one_move(section, slab, lift=0.0, push=0.0):
@@ -364,10 +383,11 @@ def test_keys_switch_to_gap_move_and_rail(opened):
 
 
 def test_words_move_with_the_size_of_the_window(section):
-    made = window.Window(section, {"up": lambda: [deviation_layer(section, "up")]}, off_screen=True, size=(800, 500))
+    view = OneView(section, {"up": lambda: [deviation_layer(section, "up")]})
+    made = window.Window(view, off_screen=True, size=(800, 500))
 
     def far_right():
-        names = [name for name in made.plotter.renderers[1].actors if name.startswith("text n next slab")]
+        names = [name for name in made.plotter.renderers[1].actors if name.startswith("text h  all keys")]
         (actor,) = [made.plotter.renderers[1].actors[name] for name in names]
         return actor.GetPosition()[0]
 

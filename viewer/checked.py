@@ -13,6 +13,7 @@ from geometry.placement import SectionCheck
 from geometry.slabs import outline
 
 from .section import Section, Structure
+from .terminal import visible
 
 __all__ = ["section_of"]
 
@@ -48,7 +49,7 @@ def section_of(project: Project, check: SectionCheck, subtitle: str = "") -> Sec
     }
     thickness = [t.thickness for t in project.types]
     return Section(
-        title=project.settings.name,
+        title=visible(project.settings.name),
         subtitle=subtitle,
         slab_names=layout.names,
         chainage=project.chainage,
@@ -73,5 +74,6 @@ def section_of(project: Project, check: SectionCheck, subtitle: str = "") -> Sec
         anchor_position=np.stack([anchors[f"{name}_m"] for name in ("easting", "northing", "level")], axis=1),
         anchor_radius=bed.anchor_radius_mm / 1e3,
         anchor_height=bed.anchor_height_mm / 1e3,
-        structures=tuple(Structure(s.name, s.kind, s.start, s.end) for s in project.spans),
+        structures=tuple(Structure(visible(s.name), visible(s.kind), s.start, s.end) for s in project.spans),
+        bed_follows_cant=bed.follows_cant,
     )

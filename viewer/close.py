@@ -22,6 +22,7 @@ from viewer.layer import Layer
 from viewer.mesh import SlabMesh, slab_mesh
 from viewer.rows import chainage_text, chainage_ticks, nice_below
 from viewer.section import WITHIN, Section
+from viewer.sheet import slab_word
 from viewer.stage import add_bodies, add_lines, add_values, light
 
 __all__ = ["CloseView", "Label", "close_view", "exaggeration"]
@@ -240,7 +241,7 @@ def _names(place: Place, layer: Layer, count: int) -> list[Label]:
     # The line from the words ends on the symbol, or on the slab where there is none.
     top = place.above(named, np.where(layer.verdict[named] == WITHIN, 0.0, SIGN_HEIGHT + 0.34))
     return [
-        label_at(point, f"{section.slab_names[one]}  {layer.named(int(one))}", "slab")
+        label_at(point, f"{slab_word(section, int(one))}  {layer.named(int(one))}", "slab")
         for one, point in zip(named, top, strict=True)
     ]
 

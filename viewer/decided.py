@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.errors import Fault, Faults, InputError
+from geometry.errors import Fault, Faults, InputError, SlabposeError
 from geometry.exchange.bed_files import read_anchors, read_bed
 from geometry.exchange.cells import near
 from geometry.exchange.mortar_section import mortar_of, mortar_warnings
-from geometry.exchange.plan_inputs import plan_inputs, plan_of
 from geometry.exchange.project import Project
 from geometry.placement import SectionCheck
-from geometry.placement.mortar import MortarReport
+from geometry.placement.mortar import BEDS, MortarReport, designed_field
 from geometry.placement.mortar.bed import Bed
 from geometry.placement.mortar.gap_field import gap_field
 from geometry.placement.plan.section_plan import DOUBTFUL, STANDING, UNKNOWN, SectionPlan
@@ -22,13 +22,13 @@ from geometry.placement.rail.forecast import LimitForecast, RailForecast
 from geometry.slabs import Fitting
 from geometry.survey import movement_rows
 
-from .deviation_layer import deviation_layer
+from .deviation_layer import deviation_card, deviation_layer
 from .gap_layer import GapValues, gap_layer
-from .layer import Layer, RailTrace, rectangles
+from .layer import Layer, RailTrace, Source, rectangles
 from .move_layer import MoveValues, move_layer
+from .posed import POSES, Planning
 from .rail_layer import RailValues, rail_layer
 from .section import NOT_MEASURED, OUT, QUANTITIES, UNDECIDED, WITHIN, Section
-from .window import Source
 
 __all__ = ["gap_values", "layer_sources", "move_values", "rail_values", "worst_first"]
 
@@ -36,17 +36,35 @@ Floats = NDArray[np.float64]
 Tell = Callable[[Sequence[Fault]], None]
 
 _ROWS, _COLUMNS = 9, 5  # of the grid of gaps under a slab: cells of about 0.6 m by 0.6 m
-_POSES = {"built": "as built", "target": "at their targets", "given": "after the moves"}
+_OF_REPORT = {"built": "built", "target": "target", "given": "planned"}
 _FIGURES = 1e-6  # mm; what is smaller is rounding
 
 
-def gap_values(report: MortarReport, bed: Bed, check: SectionCheck, project: Project) -> GapValues:
-    """Return the gaps of a mortar report of the slabs as built, with a grid of them for every slab."""
+def gap_values(
+    report: MortarReport, bed: Bed, check: SectionCheck, project: Project, section: Section | None = None
+) -> GapValues:
+    """Return the gaps of a mortar report, with a grid of them for every slab.
+
+    Parameters
+    ----------
+    report : MortarReport
+    bed : Bed
+    check : SectionCheck
+    project : Project
+    section : Section, optional
+        Whose built poses are those of the report; where the slabs were measured if not given.
+    """
     gaps, limits = report.gaps, report.limits
-    field = gap_field(
-        bed, check.fits.position, check.fits.rotation, project.types, project.layout.type_index,
-        project.alignment.rules.grid_scale, _ROWS, _COLUMNS,
-    )  # fmt: skip
+    poses = check.fits.position, check.fits.rotation
+    if section is not None:
+        poses = section.built_position, section.built_rotation
+    kinds, scale = project.layout.type_index, project.alignment.rules.grid_scale
+    by_design = report.designed
+    if np.isin(report.bed_used, (0, 1)).any():
+        field = gap_field(bed, *poses, project.types, kinds, scale, _ROWS, _COLUMNS)
+    else:
+        place = project.layout.distance
+        field = designed_field(project.design_bed, project.types, kinds, place, *poses, _ROWS, _COLUMNS)
     verdict = report.gap_verdict.astype(np.int64)
     return GapValues(
         field_mm=field * 1e3,
@@ -65,7 +83,11 @@ def gap_values(report: MortarReport, bed: Bed, check: SectionCheck, project: Pro
         nominal_mm=limits.gap_nominal * 1e3,
         high_mm=limits.gap_high * 1e3,
         verdict=np.where(verdict > NOT_MEASURED, NOT_MEASURED, verdict),
-        pose=_POSES[report.pose],
+        pose=POSES[_OF_REPORT[report.pose]],
+        bed=np.array(BEDS)[report.bed_used],
+        design_corner_mm=by_design.corner * 1e3,
+        design_smallest_mm=by_design.smallest * 1e3,
+        design_largest_mm=by_design.largest * 1e3,
     )
 
 
@@ -152,8 +174,9 @@ def worst_first(layers: Sequence[Layer], limit: str | None = None) -> list[Layer
 
 
 def layer_sources(
-    project: Project, check: SectionCheck, section: Section, limit: str | None = None, tell: Tell = lambda _: None
-) -> Mapping[str, Source]:
+    project: Project, check: SectionCheck, section: Section, limit: str | None = None, tell: Tell = lambda _: None, *,
+    pose: str = "built", planning: Planning | None = None,
+) -> Mapping[str, Source]:  # fmt: skip
     """Return what each choice of colour is worked out by.
 
     Parameters
@@ -162,28 +185,53 @@ def layer_sources(
     check : SectionCheck
         Of all slabs of the project.
     section : Section
-        Of that check.
+        Of that check, with its slabs in the pose: see `viewer.posed.section_in`.
     limit : str, optional
         The limit of the rail that is shown first; see `worst_first`.
     tell : function of faults
         Takes the warnings of the files that a choice needs.
+    pose : str
+        One of `viewer.posed.POSES`.
+    planning : Planning, optional
+        Of that check; made if not given.
     """
+    made = Planning(project, check, tell) if planning is None else planning
+
+    def deviation(name: str) -> list[Layer]:
+        if pose == "target":
+            raise SlabposeError("slabs on their targets have no deviation: colour them by gap or rail")
+        layer = deviation_layer(section, name)
+        if pose == "planned":
+            layer = replace(
+                layer,
+                heading=f"{layer.heading}, slabs {POSES[pose]}",
+                title=f"{name}, planned minus target",
+                card=lambda slab: deviation_card(section, slab)._replace(told="planned minus target, mm"),
+            )
+        return [layer]
 
     def gaps() -> list[Layer]:
-        bed, anchors = read_bed(project), read_anchors(project)
-        report = mortar_of(project, check, bed, anchors)
+        bed, anchors = read_bed(project, needed=False), read_anchors(project)
+        if pose == "planned":
+            given = made.plan.pose_after, made.after.covariance
+            report = mortar_of(project, check, bed, anchors, "given", given)
+        else:
+            report = mortar_of(project, check, bed, anchors, "target" if pose == "target" else "built")
         tell((*bed.warnings, *anchors.warnings, *mortar_warnings(project, bed, report)))
-        return [gap_layer(gap_values(report, bed.bed, check, project))]
+        return [gap_layer(gap_values(report, bed.bed, check, project, section))]
 
     def moves() -> list[Layer]:
-        given = plan_inputs(project, check)
-        tell(given.warnings)
-        return [move_layer(move_values(plan_of(project, check, given=given), project, section))]
+        if pose != "built":
+            raise SlabposeError("planned moves start from where slabs were built: show them with the pose built")
+        return [move_layer(move_values(made.plan, project, section))]
 
     def rail() -> list[Layer]:
         from viewer.rail_command import forecast_of
 
-        forecast, warnings = forecast_of(project, check)
+        if pose == "target":
+            forecast, warnings = forecast_of(project, None)
+        else:
+            forecast, warnings = forecast_of(project, check, made.plan.pose_after if pose == "planned" else None)
         tell(warnings)
         if not forecast.limits:
             faults = Faults()
@@ -191,7 +239,9 @@ def layer_sources(
                          "without limits the rail has no colours")  # fmt: skip
             faults.stop_if_any()
         layers = [rail_layer(rail_values(forecast, one), len(section)) for one in forecast.limits]
+        if pose != "built":
+            layers = [replace(layer, heading=f"{layer.heading}, slabs {POSES[pose]}") for layer in layers]
         return worst_first(layers, limit)
 
-    parts = {name: (lambda name=name: [deviation_layer(section, name)]) for name in QUANTITIES}
+    parts = {name: (lambda name=name: deviation(name)) for name in QUANTITIES}
     return {**parts, "gap": gaps, "move": moves, "rail": rail}

@@ -1,4 +1,4 @@
-"""What the commands for design, view and demo do."""
+"""What the commands for design and demo do."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Sequence
-from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,6 @@ import numpy as np
 from geometry.alignment import format_chainage
 from geometry.alignment import project as project_points
 from geometry.errors import ChainageError, Fault, Faults, InputError, SlabposeError
-from geometry.exchange.cells import near
 from geometry.exchange.design_files import is_design_file
 from geometry.exchange.lines import open_line
 from geometry.exchange.project import Project, digest, open_project
@@ -30,18 +28,16 @@ from geometry.exchange.results import (
     target_table,
 )
 from geometry.exchange.survey_files import (
-    Survey,
     read_points,
 )
-from geometry.exchange.writing import one_piece, table_to_records
+from geometry.exchange.writing import table_to_records
 from viewer.check_page import show_list
 from viewer.cli.options import NOT_ALL_WITHIN, OK
-from viewer.running import check_of, kept, out, to_reader, warn
+from viewer.running import kept, out, to_reader, warn
 from viewer.terminal import Progress, TableColumn, print_table, visible
 
-__all__ = ["demo_folder", "laid_out", "run_demo", "run_layout", "run_offsets", "run_stations", "run_view"]
+__all__ = ["demo_folder", "laid_out", "run_demo", "run_layout", "run_offsets", "run_stations"]
 
-_PICTURES = (".png", ".svg", ".pdf")
 _MOST_STATIONS = 2_000_000
 
 
@@ -182,7 +178,7 @@ def run_offsets(
     alignment, count = line.alignment, line.count
     warn((), line.notes)
     faults = Faults(warnings=list(line.warnings))
-    read, xyz = read_points(points, None, faults)
+    read, xyz = read_points(points, None, faults, wanted="any")
     # a file may hold more than is asked for here
     warn([w for w in faults.warnings if "column" not in w.expected])
     faults.stop_if_any()
@@ -207,62 +203,6 @@ def run_offsets(
                 "offset + to the right; height over the profile; beyond end - before the start, + after the end.",
             ])  # fmt: skip
     return OK
-
-
-def run_view(
-    project: Path, survey: Sequence[Path], stage: str | None, picture: Path | None, colour: str, limit: str | None,
-    slab: str | None, flat: bool,
-) -> int:  # fmt: skip
-    """Show the section."""
-    from viewer.checked import section_of
-    from viewer.decided import layer_sources
-
-    files = kept(project, survey, (picture,))
-    if flat and picture is None:
-        raise SlabposeError("--flat draws a picture: name it with --picture FILE")
-    if flat and slab is not None:
-        raise SlabposeError("--flat draws the whole section: --slab is for the view in 3D")
-    if limit is not None and colour != "rail":
-        raise SlabposeError("--limit chooses a limit of the rail: it goes with --colour rail")
-    if picture is not None and picture.suffix.lower() not in _PICTURES:
-        raise InputError([Fault("--picture", f"a name that ends in {', '.join(_PICTURES)}", str(picture))])
-    with Progress("checking") if picture else nullcontext():
-        read_project = open_project(project)
-        names = read_project.layout.names.tolist()
-        if slab is not None and slab not in names:
-            raise InputError([Fault("--slab", "the name of a slab", repr(slab), near(slab, names))])
-        read, answer = check_of(read_project, survey, stage)
-        warn((*read_project.warnings, *read.warnings))
-        section = section_of(read_project, answer, _subtitle(read))
-        sources = layer_sources(read_project, answer, section, limit, warn)
-        if picture is not None:
-            _draw(section, picture, sources[colour]()[0], slab, files, flat=flat)
-            return OK
-    from viewer.window import show
-
-    show(section, sources, name=colour, slab=slab)
-    return OK
-
-
-def _subtitle(read: Survey) -> str:
-    stages = ", ".join(f"stage {name}" for name in read.stages if name) or "no stage named"
-    return f"{len(read.points)} surveyed points, {stages}"
-
-
-def _draw(section: Any, path: Path, layer: Any, slab: str | None, inputs: Sequence[Path], *, flat: bool) -> None:
-    """Draw into a file that appears in one piece."""
-    from viewer.flat import flat_picture
-    from viewer.scene import picture as draw
-
-    with one_piece(path, inputs) as file, tempfile.TemporaryDirectory() as folder:
-        draft = Path(folder) / f"picture{path.suffix.lower()}"
-        if flat:
-            flat_picture(section, draft, layer=layer)
-        else:
-            drawn = draw(section, draft, layer, slab=slab)
-            sys.stderr.write(f"{drawn.told}\n")
-        file.write(draft.read_bytes())
-    sys.stderr.write(f"{path}\n")
 
 
 def demo_folder() -> Path:

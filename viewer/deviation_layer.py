@@ -6,8 +6,8 @@ import numpy as np
 
 from viewer.layer import VERDICT_WORDS, Card, Layer, Scale
 from viewer.mesh import corner_values_mm
+from viewer.numbers import number_mm
 from viewer.section import QUANTITIES, Section
-from viewer.sheet import number_mm
 
 __all__ = ["SIGNS", "deviation_layer"]
 

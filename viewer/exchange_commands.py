@@ -11,9 +11,10 @@ from geometry.errors import Fault, InputError
 from geometry.exchange.design import build_design
 from geometry.exchange.design_files import read_design
 from geometry.exchange.exports import WRITERS, Asked, export
+from geometry.exchange.landxml_points import marked_control
 from geometry.exchange.project import PROJECT_FILE, open_project
 from geometry.exchange.project_writing import write_project
-from geometry.exchange.survey_files import survey_paths
+from geometry.exchange.survey_files import POINTS_SUFFIXES, survey_paths
 from viewer.cli.options import OK
 from viewer.design_commands import demo_folder
 from viewer.gltf import gltf_writers
@@ -41,11 +42,17 @@ def run_import(file: Path, folder: Path, alignment_name: str | None, like: Path 
     template = (like or demo_folder()) / PROJECT_FILE
     if not template.is_file():
         raise InputError([Fault("--like", f"a project with {PROJECT_FILE}", str(like))])
-    write_project(folder, design, *built, template)
+    # without blank lines: in a file of its own nobody looks for a point on the line where it stood
+    control = marked_control(file, faults) if file.suffix.lower() in POINTS_SUFFIXES else None
+    faults.stop_if_any()
+    control = None if control is None else b"".join(row for row in control.splitlines(keepends=True) if row.strip())
+    write_project(folder, design, *built, template, control)
     alignment = built[0]
+    held = "" if control is None else f", {len(control.splitlines()) - 1} control points"
     sys.stdout.write(
         f"{folder}: {visible(design.name)}, {alignment.length:.3f} m, {len(design.horizontal)} elements in plan, "
-        f"{len(design.vertical)} in profile, {len(alignment.cant)} of cant\n"
+        f"{len(design.vertical)} in profile, {len(alignment.cant)} of cant"
+        f"{held}\n"
         f"Slab types, tolerances and limits are those of {like or 'the demo'}: put those of the contract into "
         f"{folder / PROJECT_FILE} before anybody relies on a verdict.\n"
     )

@@ -13,6 +13,7 @@ from geometry.exchange.project import Project, open_project
 from geometry.exchange.readings_files import READINGS_FOLDER, readings_paths
 from geometry.exchange.results import made_from
 from geometry.exchange.writing import table_to_records, write_csv
+from geometry.survey.fieldwork import Solved
 from viewer.cli.options import NOT_ALL_WITHIN, OK
 from viewer.running import kept, out, to_reader, warn
 from viewer.setup_page import setup_document, setup_findings, show_marks, show_setups
@@ -31,13 +32,14 @@ def read_fieldwork(
     *,
     together: bool,
     free: bool = False,
+    solved: Solved | None = None,
 ) -> WorkedUp:
-    """Work up the readings of a project, or those named."""
+    """Work up the readings of a project, or those named; what `solved` holds is not solved again."""
     paths = list(readings) or readings_paths(project.folder)
     if not paths:
         raise InputError([Fault(str(project.folder / READINGS_FOLDER), "CSV files of readings", "none",
                                 "put them there, or name a file with --readings")])  # fmt: skip
-    return work_up(project, paths, control, stage, together or free, free)
+    return work_up(project, paths, control, stage, together or free, free, solved)
 
 
 def run_setup(

@@ -18,8 +18,9 @@ from viewer.flat_values import draw_values, line_words
 from viewer.layer import Layer
 from viewer.rows import Rows, chainage_text, chainage_ticks, line_of, nice_below, rows_of
 from viewer.section import NOT_MEASURED, OUT, UNDECIDED, WITHIN, Section
-from viewer.sheet import Sheet, factor_text, mark_texts, shortened, spread, structure_words, text_width
+from viewer.sheet import Sheet, factor_text, mark_texts, shortened, slab_word, spread, structure_words, text_width
 from viewer.thinning import gravest
+from viewer.typeface import printed
 
 __all__ = ["flat_picture", "flat_sheet"]
 
@@ -54,7 +55,7 @@ def _draw_ground(sheet: Sheet, section: Section, layer: Layer, rows: Rows, lanes
             top, bottom = (TOP + row * lanes.pitch + edge for edge in lanes.structures)
             x, width, fill = LEFT + x0 * scale, (x1 - x0) * scale, MUTED if dark else PAPER
             sheet.box(x, top, width, bottom - top, facecolor=fill, edgecolor=MUTED, lw=0.8, zorder=2)
-            word = shortened(structure_words(structure), 7.0, width - 8.0)
+            word = shortened(printed(structure_words(structure)), 7.0, width - 8.0)
             if len(word) > 3:
                 ink = PAPER if dark else INK
                 middle = 0.5 * (top + bottom) + 0.3
@@ -87,7 +88,7 @@ def _draw_names(sheet: Sheet, section: Section, layer: Layer, *, rows: Rows, lan
     worst = layer.ranked(count)
     for row in np.unique(rows.row(section.distance[worst])):
         members = worst[rows.row(section.distance[worst]) == row]
-        words = {int(slab): f"{section.slab_names[slab]}  {layer.named(int(slab))}" for slab in members}
+        words = {int(slab): f"{slab_word(section, int(slab))}  {layer.named(int(slab))}" for slab in members}
         widths = {slab: text_width(word, 8.5, "bold") for slab, word in words.items()}
         while sum(widths.values()) + 10.0 * len(widths) > RIGHT - LEFT:  # the least of them gives way
             widths.pop(list(widths)[-1])

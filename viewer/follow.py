@@ -6,12 +6,14 @@ Ctrl-C ends it, as every command, with exit status 130.
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from geometry.errors import Fault, InputError
 from geometry.exchange.project import open_project
 from geometry.exchange.readings_files import READINGS_FOLDER, readings_paths
-from geometry.exchange.survey_files import SURVEY_FOLDER, survey_paths
+from geometry.exchange.survey_files import POINTS_SUFFIXES, SURVEY_FOLDER, survey_paths
+from geometry.exchange.workbook_sheets import WORKBOOK, is_book
 from viewer.follow_page import say
 from viewer.follower import Follower
 from viewer.terminal import visible
@@ -64,6 +66,9 @@ def follow(
         source, readings_source = (None if folder is None else Folder(folder) for folder in folders)
         for folder in filter(None, folders):
             say(f"watching {folder}")
+        default = survey is None and readings is None
+        for path in _not_watched(folders, project if default else None):
+            say(f"not watching {path}: only comma separated files are read while they grow; slabpose check reads it")
         if survey is None and readings is None and folders[1] is None and readings_paths(project):
             say(f"not watching {project / READINGS_FOLDER}: name it with --readings, with --survey for both")
     follower = Follower(read, source, readings_source, clock)
@@ -85,12 +90,20 @@ def _folders(project: Path, survey: Path | None, readings: Path | None) -> tuple
     if survey is not None or readings is not None:
         return survey, readings
     points, books = project / SURVEY_FOLDER, project / READINGS_FOLDER
-    if survey_paths(project):
+    if any(path.parent == points for path in survey_paths(project)):
         return points, None
     if not points.is_dir() and not books.is_dir():
         raise InputError([Fault(str(points), f"a folder to watch, {SURVEY_FOLDER} or {READINGS_FOLDER}", "neither",
                                 "make one, or name one with --survey or --readings")])  # fmt: skip
     return points if points.is_dir() else None, books if books.is_dir() else None
+
+
+def _not_watched(folders: Sequence[Path | None], project: Path | None) -> list[Path]:
+    """Return the tables beside those that are watched, in files that are of no use while they grow."""
+    inside = [path for folder in filter(None, folders) for path in sorted(folder.iterdir())
+              if is_book(path) or path.suffix.lower() in POINTS_SUFFIXES]  # fmt: skip
+    books = [] if project is None else [*survey_paths(project), *readings_paths(project)]
+    return [*inside, *dict.fromkeys(path for path in books if path.name == WORKBOOK)]
 
 
 def _until(follower: Follower, clock: Clock, interval: float, until_idle: float | None) -> None:

@@ -13,6 +13,7 @@ from geometry.exchange.epoch_files import StagedReadings, read_staged_readings, 
 from geometry.exchange.fieldwork_files import read_fieldwork
 from geometry.exchange.project import Project, digest
 from geometry.exchange.survey_files import StagedSurvey, read_stages
+from geometry.exchange.workbook_sheets import table_file
 from geometry.placement import NOT_MEASURED, UNDECIDED, VERDICTS, WITHIN, SectionCheck
 from geometry.placement.epoch_marks import IN_DOUBT
 from geometry.survey import SurveyFinding
@@ -184,7 +185,7 @@ class Follower:
         for _ in range(_PASSES):
             try:
                 # control points may be added while the work goes on
-                control = digest(self._project.folder / CONTROL_FILE)
+                control = digest(table_file(self._project.folder / CONTROL_FILE))
                 if control != self._control:
                     self._solved.clear()
                     self._control = control

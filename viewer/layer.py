@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from viewer.section import NOT_MEASURED, OUT, UNDECIDED, WITHIN, Section
 
-__all__ = ["VERDICT_WORDS", "Arrows", "Card", "Layer", "RailTrace", "Scale", "field_at", "rectangles"]
+__all__ = ["VERDICT_WORDS", "Arrows", "Card", "Layer", "RailTrace", "Scale", "Source", "field_at", "rectangles"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -281,6 +281,10 @@ class Layer:
         if self.field is None:
             return np.isfinite(self.worst)
         return np.asarray(np.isfinite(self.field).any(axis=(1, 2)))
+
+
+Source = Callable[[], Sequence[Layer]]
+"""Works out the layers of a choice when it is first made; raises SlabposeError where there are none."""
 
 
 def rectangles(section: Section) -> Floats:

@@ -265,7 +265,7 @@ def unrolled_mesh(
     rectangle, distance = rectangles(section)[chosen], section.distance[chosen]
     share = np.stack(np.meshgrid(np.linspace(0.0, 1.0, c), np.linspace(0.0, 1.0, r)), axis=-1).reshape(-1, 2)[order]
     place = rectangle[:, None, 0] + share[None] * (rectangle[:, None, 2] - rectangle[:, None, 0])
-    value = field.reshape(n, -1)[:, order]
+    value = field.reshape(n, r * c)[:, order]
     stretch = np.maximum(1.0, least_length / np.ptp(rectangle[:, :, 1], axis=1))
     points = np.empty((n, len(order) + rim, 3))
     top, low = points[:, : len(order)], points[:, len(order) :]

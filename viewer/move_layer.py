@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.layer import Arrows, Card, Layer, Scale
+from viewer.numbers import number_mm
 from viewer.section import NOT_MEASURED, OUT, UNDECIDED, WITHIN
-from viewer.sheet import number_mm
 
 __all__ = ["MoveValues", "move_layer"]
 

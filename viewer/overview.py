@@ -14,10 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from viewer.bodies import arrow_body, symbol_body
 from viewer.colours import CONCRETE, GROUND, INK, MUTED, PAPER, VERDICTS
-from viewer.layer import Layer, RailTrace, Scale
+from viewer.layer import Arrows, Layer, RailTrace, Scale
 from viewer.mesh import SlabMesh, unrolled_mesh
 from viewer.rows import Rows, line_of, rows_of
-from viewer.section import Section
+from viewer.section import WITHIN, Section
 from viewer.stage import add_bodies, add_lines, add_values, light
 from viewer.thinning import gravest, representatives, thinned_rails
 
@@ -167,6 +167,7 @@ def overview(
     head: float = 0.0,
     foot: float = 0.0,
     most_rows: int = 5,
+    shown: NDArray[np.bool_] | None = None,
 ) -> Overview:
     """Draw the section unrolled in rows, chainage to the right, left side of the track at the back.
 
@@ -182,6 +183,8 @@ def overview(
     head, foot : float
         Left free at the top and bottom of the panel, steps.
     most_rows : int
+    shown : ndarray of bool, shape (n,), optional
+        Slabs that are drawn, with their symbols; all if left out.
 
     Returns
     -------
@@ -198,19 +201,29 @@ def overview(
         rails = rails.together(layer.scale)
         plan = replace(plan, walls=(0.0,))
     row_pitch = plan.pitch / (plan.scale * np.sin(ELEVATION))
-    shown = representatives(section, rows, layer.amount, int(plan.right - plan.left))
+    every = np.ones(len(section), dtype=bool) if shown is None else shown
+    if layer.arrows is not None:
+        kept = every[layer.arrows.slab]
+        layer = replace(layer, arrows=Arrows(*(of[kept] for of in (
+            layer.arrows.slab, layer.arrows.place, layer.arrows.move_mm))))  # fmt: skip
+    # a hidden slab stands for none of its neighbours
+    amount = np.where(every, np.nan_to_num(layer.amount, nan=-0.5), np.nan)
+    drawn = representatives(section, rows, amount, int(plan.right - plan.left))
     mesh = unrolled_mesh(
         section, rows, layer, row_pitch=row_pitch, width_factor=plan.width_factor,
-        height_factor=plan.height_factor, slabs=shown, least_length=1.0 / plan.scale,
+        height_factor=plan.height_factor, slabs=drawn[every[drawn]], least_length=1.0 / plan.scale,
     )  # fmt: skip
     light(plotter)
-    if rails is None:
+    actor = None
+    if not len(mesh.faces):
+        pass
+    elif rails is None:
         actor = add_values(plotter, mesh.points, mesh.faces, mesh.value_of_point, layer.scale, side=0.86)
     else:
         actor = add_bodies(plotter, mesh.points, mesh.faces, CONCRETE)
         _rails(plotter, plan, layer, rails)
     _frame(plotter, plan, mesh, layer)
-    _symbols(plotter, section, plan, layer)
+    _symbols(plotter, section, plan, layer, every)
     _structures(plotter, section, plan)
     _guides(plotter, section, plan, layer)
     arrows = _arrows(plotter, section, plan, layer)
@@ -266,7 +279,7 @@ def _frame(plotter: Any, plan: Plan, mesh: SlabMesh, layer: Layer) -> None:
     corners = mesh.rims + np.array([0.0, 0.0, 0.2 / plan.scale])
     if plan.scale * 5.0 > 12.0:
         add_lines(plotter, corners.reshape(-1, 3), np.roll(corners, -1, axis=1).reshape(-1, 3), MUTED, 1.0)
-    if layer.field is None:
+    if layer.field is None or not len(corners):
         return
     rows, columns = layer.field.shape[1:]
     four = corners[:, [0, columns - 1, columns + rows - 2, 2 * columns + rows - 3]]
@@ -316,11 +329,12 @@ def _arrows(plotter: Any, section: Section, plan: Plan, layer: Layer) -> tuple[I
     return lifts[0], tails, tips
 
 
-def _symbols(plotter: Any, section: Section, plan: Plan, layer: Layer) -> None:
+def _symbols(plotter: Any, section: Section, plan: Plan, layer: Layer, every: NDArray[np.bool_]) -> None:
     """Lay the symbols of slabs that are not within on the floor in front of their blocks."""
     size = 4.6 / plan.scale
     right, up = np.array([[size, 0.0, 0.0]]), np.array([[0.0, size / np.sin(ELEVATION), 0.0]])
-    shown = gravest(section, layer.verdict, plan.rows, int((plan.right - plan.left) / 6.0))
+    verdicts = np.where(every, layer.verdict, WITHIN)
+    shown = gravest(section, verdicts, plan.rows, int((plan.right - plan.left) / 6.0))
     for nearer, (verdict, look) in enumerate(VERDICTS.items()):
         slabs = shown[layer.verdict[shown] == verdict]
         if not len(slabs) or not look.symbol:

@@ -32,6 +32,7 @@ from geometry.exchange.prospect_tables import (
 )
 from geometry.exchange.results import Columns
 from geometry.exchange.settings import InstrumentSettings
+from geometry.exchange.workbook_sheets import table_file
 from geometry.placement.expected_setup import LEAST_PLAN, SightPlan, within_range
 from geometry.placement.prospect import Prospect, prospect
 from geometry.placement.prospect_findings import ProspectFinding, prospect_findings
@@ -161,7 +162,7 @@ def _granted(values: Mapping[str, tuple[float, str]], plan: SightPlan, assumed_p
 
 def control_path(project: Path, given: Path | None) -> Path:
     """Return the file of control points: the given one, or that of the project."""
-    return project / CONTROL_FILE if given is None else given
+    return table_file(project / CONTROL_FILE) if given is None else given
 
 
 def planned_setups(project: Project, options: Mapping[str, Any]) -> Planned:

@@ -16,8 +16,10 @@ from geometry.exchange.writing import one_piece
 from geometry.placement import SectionCheck
 from viewer.cli.options import OK
 from viewer.gl import prepare
+from viewer.posed import Planning
 from viewer.present.palette import Palette, palette_of
 from viewer.present.show import Show, show_of
+from viewer.present.words import plan_words
 from viewer.running import check_of, kept, warn
 from viewer.terminal import Progress, visible
 
@@ -61,7 +63,7 @@ def _stills(making: _Making, dpi: int) -> None:
         write_still(making.path(name), make(), dpi, making.files)
         making.done(name)
     if "before-after.png" not in making.made:
-        _note(f"slab {making.show.name} is not moved, so there is no picture of before and after")
+        _note(f"slab {making.show.name} stays as it is, so there is no picture of before and after")
 
 
 def _film(making: _Making, size: tuple[int, int], seconds: float) -> None:
@@ -138,25 +140,40 @@ def _ready(folder: Path) -> Callable[[], None]:
     return lambda: folder.mkdir(exist_ok=True)
 
 
+def _planned(planning: Planning) -> Planning | None:
+    """Make the correction plan; None, and why, if none can be made."""
+    try:
+        _ = planning.plan
+    except InputError as lacking:
+        for fault in lacking.faults:
+            _note(visible(f"no correction plan: {fault}"))
+        return None
+    return planning
+
+
 def run_present(
-    project: Path, folder: Path, survey: Sequence[Path], stage: str | None, slab: str | None, film: bool,
-    seconds: float, size: tuple[int, int], stills_dpi: int, exaggeration: float | None, dark: bool | None,
+    project: Path, folder: Path, survey: Sequence[Path], readings: Sequence[Path], stage: str | None,
+    slab: str | None, film: bool, seconds: float, size: tuple[int, int], stills_dpi: int, exaggeration: float | None,
+    dark: bool | None,
 ) -> int:  # fmt: skip
     """Make page, film, stills and scene of a section for guests."""
     make_folder = _ready(folder)
-    files = kept(project, [*survey], [folder / name for name in FILES])
+    files = kept(project, [*survey, *readings], [folder / name for name in FILES])
     if film:
         from viewer.present.film import film_library
 
         film_library()
     with Progress("checking") as progress:
         read_project = open_project(project)
-        read, check = check_of(read_project, survey, stage)
-        show = show_of(read_project, check, slab=slab, factor=exaggeration)
+        read, check = check_of(read_project, survey, stage, readings)
+        progress.say("planning")
+        planning = Planning(read_project, check)
+        besides = planning.inputs  # a fault in a file that the plan reads ends the command
+        show = show_of(read_project, check, _planned(planning), slab=slab, factor=exaggeration)
         given = read_project.settings.presentation
         night = given.dark if dark is None else dark
         palettes = palette_of(given, dark=False), palette_of(given, dark=True)
-        inputs = {**read_project.inputs, **read.inputs}
+        inputs = {**read_project.inputs, **read.inputs, **besides.inputs}
         make_folder()
         making = _Making(folder, files, show, palettes[1 if night else 0], progress, [])
         answer = prepare()
@@ -168,7 +185,8 @@ def run_present(
             _note(f"{answer.told.split(';')[0]}; {answer.told.split(';')[1].strip()}: no film and no stills without it")
         _scene(making, read_project, check, inputs)
         _page(making, palettes, inputs, answer.works)
-    warn((*read_project.warnings, *read.warnings))
+    warn((*read_project.warnings, *read.warnings, *besides.warnings))
+    _note(plan_words(show))
     for name in making.made:
         sys.stderr.write(f"{visible(str(folder / name))}\n")
     return OK

@@ -15,6 +15,7 @@ from geometry.exchange.plan_inputs import plan_of
 from geometry.exchange.project import Project, digest, open_project
 from geometry.exchange.rail_tables import seat_table
 from geometry.exchange.seat_files import SEATS_FILE, read_cast_seats
+from geometry.exchange.workbook_sheets import table_file
 from geometry.placement import UNJUDGED, SectionCheck
 from geometry.placement.rail.chords import Chord
 from geometry.placement.rail.forecast import RailForecast, RailLimit, RailRules, rail_forecast
@@ -98,8 +99,9 @@ def run_rail(
         read_project = open_project(project)
         slabs = chosen_slabs(read_project, start, end)
         inputs = dict(read_project.inputs)
-        if (project / SEATS_FILE).is_file():
-            inputs[SEATS_FILE] = digest(project / SEATS_FILE)
+        seats_file = table_file(project / SEATS_FILE)
+        if seats_file.is_file():
+            inputs[seats_file.name] = digest(seats_file)
         answer = None
         pose = None
         if poses != "target":

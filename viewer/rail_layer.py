@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.layer import VERDICT_WORDS, Card, Layer, RailTrace, Scale
+from viewer.numbers import number_mm, plain_number
 from viewer.section import NOT_MEASURED, OUT, UNDECIDED, WITHIN
-from viewer.sheet import number_mm
 
 __all__ = ["RailValues", "rail_layer"]
 
@@ -87,7 +87,8 @@ def _scale(rail: RailValues) -> Scale:
     if np.isfinite([low, high]).all() and low < high:
         middle = 0.0 if low < 0.0 < high else 0.5 * (low + high)
         same = middle == 0.0 and low == -high
-        word = f"limit \N{PLUS-MINUS SIGN}{high:g} mm" if same else f"limits {low:g} to {high:g} mm"
+        two = f"limits {plain_number(low)} to {plain_number(high)} mm"
+        word = f"limit \N{PLUS-MINUS SIGN}{high:g} mm" if same else two
         return Scale.of_range(low, middle, high, word)
     one = [limit for limit in (low, high) if np.isfinite(limit)]
     amounts = np.abs(rail.trace.value_mm[np.isfinite(rail.trace.value_mm)])
@@ -121,7 +122,8 @@ def _card(rail: RailValues, slab: int) -> Card:
     beyond = np.argwhere((value < rail.low_mm) | (value > rail.high_mm))
     limited = bool(np.isfinite([rail.low_mm, rail.high_mm]).all())
     same = rail.low_mm == -rail.high_mm
-    limit = f"\N{PLUS-MINUS SIGN}{rail.high_mm:g}" if same else f"{rail.low_mm:g} to {rail.high_mm:g}"
+    two = f"{plain_number(rail.low_mm)} to {plain_number(rail.high_mm)}"
+    limit = f"\N{PLUS-MINUS SIGN}{rail.high_mm:g}" if same else two
     columns = ("both rails",) if both else ("left", "right")
     return Card(
         f"{rail.quantity} and uncertainty (k = 2), mm",

@@ -21,11 +21,12 @@ from geometry.exchange.report_blocks import (
     Shown,
     Signatures,
 )
+from viewer.numbers import MINUS, with_minus
 from viewer.terminal import visible
 
 __all__ = ["MARKS", "cell_texts", "report_texts"]
 
-MINUS, DASH = "\N{MINUS SIGN}", "\N{EN DASH}"
+DASH = "\N{EN DASH}"
 MARKS: Final = {
     "within": "", "sound": "", "ready": "", "no limit": "", "out": "#", "not ready": "#", "not solved": "#",
     "undecided": "?", "in doubt": "?", "not measured": "-", "injected": "=",
@@ -54,6 +55,10 @@ def _word(value: Any) -> str:
     return "" if value is None else visible(str(value))
 
 
+def _sentence(text: str) -> str:
+    return with_minus(visible(text))
+
+
 def cell_texts(shown: Shown, values: npt.NDArray[Any]) -> list[str]:
     """Return a column's cells as texts; what is not known becomes a dash.
 
@@ -67,6 +72,8 @@ def cell_texts(shown: Shown, values: npt.NDArray[Any]) -> list[str]:
         return [_number(value, shown) for value in kept]
     if shown.kind == "chainage":
         return [_chainage(value) for value in kept]
+    if shown.kind == "words":
+        return [with_minus(_word(value)) for value in kept]
     return [_word(value) for value in kept]
 
 
@@ -92,7 +99,7 @@ def _table(table: ReportTable) -> dict[str, Any]:
     return {
         "kind": "table",
         "caption": visible(table.caption),
-        "notes": [visible(note) for note in table.notes],
+        "notes": [_sentence(note) for note in table.notes],
         "heads": [{**head, "text": visible(head["text"])} for head in _heads(table.shown)],
         "columns": [
             {"kind": one.kind, "unit": visible(one.unit), "share": _share(one, cells)}
@@ -115,13 +122,13 @@ def _block(block: Block) -> dict[str, Any]:
         case ReportTable():
             return _table(block)
         case Paragraph():
-            return {"kind": "answer" if block.answer else "paragraph", "text": visible(block.text)}
+            return {"kind": "answer" if block.answer else "paragraph", "text": _sentence(block.text)}
         case Listing():
-            return {"kind": "list", "title": visible(block.title), "items": [visible(item) for item in block.items]}
+            return {"kind": "list", "title": visible(block.title), "items": [_sentence(item) for item in block.items]}
         case Facts():
-            return {"kind": "facts", "entries": [[visible(a), visible(b)] for a, b in block.entries]}
+            return {"kind": "facts", "entries": [[visible(a), _sentence(b)] for a, b in block.entries]}
         case Picture():
-            return {"kind": "picture", "key": block.key, "words": visible(block.words)}
+            return {"kind": "picture", "key": block.key, "words": _sentence(block.words)}
         case Signatures():
             return {"kind": "signatures", "roles": [visible(role) for role in block.roles]}
 

@@ -16,7 +16,6 @@ import numpy.typing as npt
 from geometry.errors import Fault, InputError
 from geometry.exchange.bed_files import BedSurvey, bed_paths, read_anchors, read_bed
 from geometry.exchange.bowing_tables import bowing_of, curl_of
-from geometry.exchange.control_files import CONTROL_FILE
 from geometry.exchange.excel_writing import write_workbook
 from geometry.exchange.fieldwork_files import WorkedUp
 from geometry.exchange.mortar_section import batches_of, mortar_of, mortar_warnings
@@ -28,9 +27,11 @@ from geometry.exchange.report_evidence import Evidence, MortarEvidence, Told
 from geometry.exchange.report_sheets import report_sheets
 from geometry.exchange.results import CAUTIONS
 from geometry.exchange.seat_files import SEATS_FILE
+from geometry.exchange.workbook_sheets import table_file
 from geometry.exchange.writing import one_piece
 from geometry.placement import UNJUDGED, SectionCheck
 from geometry.placement.rail.forecast import RailForecast
+from geometry.survey.fieldwork import Solved
 from viewer.bowing_page import bowed_lines, curl_lines
 from viewer.cli.options import OK
 from viewer.field_commands import read_fieldwork
@@ -38,7 +39,7 @@ from viewer.mortar_page import MORTAR_CAUTIONS
 from viewer.rail_command import forecast_of
 from viewer.rail_page import RailPage, rail_document
 from viewer.ready_page import READY_CAUTIONS
-from viewer.running import check_of, chosen_slabs, kept, warn
+from viewer.running import by_readings, check_of, chosen_slabs, kept, warn
 from viewer.terminal import Progress
 
 __all__ = ["evidence_of", "run_report"]
@@ -77,11 +78,13 @@ def _told(
     return Told(bowing, seen, cautions)
 
 
-def _worked_up(project: Project, readings: Sequence[Path], stage: str | None, read: dict[str, str]) -> WorkedUp | None:
+def _worked_up(
+    project: Project, survey: Sequence[Path], readings: Sequence[Path], stage: str | None, solved: Solved
+) -> WorkedUp | None:
     """Return the set-ups that a survey came from; None if it came as coordinates."""
-    if not any(Path(name).name == CONTROL_FILE for name in read):
+    if not by_readings(project, survey, readings):
         return None
-    return read_fieldwork(project, readings, None, stage, together=False)
+    return read_fieldwork(project, readings, None, stage, together=False, solved=solved)
 
 
 def evidence_of(
@@ -108,7 +111,8 @@ def evidence_of(
     warnings : tuple of Fault
         Of every file.
     """
-    read, check = check_of(project, survey, stage, readings)
+    solved: Solved = {}
+    read, check = check_of(project, survey, stage, readings, solved)
     mortar, bed, bed_warnings = _mortar(project, check, chosen)
     limited = bool(project.settings.rail.limit)
     rail, rail_warnings = forecast_of(project, check) if limited else (None, ())
@@ -119,12 +123,13 @@ def evidence_of(
     inputs = {**project.inputs, **read.inputs}
     if bed is not None and mortar is not None:
         inputs |= {**bed.inputs, **mortar.anchors.inputs}
-    if rail is not None and (project.folder / SEATS_FILE).is_file():
-        inputs[SEATS_FILE] = digest(project.folder / SEATS_FILE)
+    seats_file = table_file(project.folder / SEATS_FILE)
+    if rail is not None and seats_file.is_file():
+        inputs[seats_file.name] = digest(seats_file)
     joints = np.asarray(chosen[check.joints.rear] & chosen[check.joints.front])
     evidence = Evidence(
         project, read, check, chosen, joints, ready, inputs, mortar, rail,
-        _worked_up(project, readings, stage, read.inputs),
+        _worked_up(project, survey, readings, stage, solved),
         _told(project, check, chosen, rail, ready.difference, mortar=mortar is not None),
     )  # fmt: skip
     return evidence, bed, (*project.warnings, *read.warnings, *bed_warnings, *rail_warnings)

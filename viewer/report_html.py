@@ -9,10 +9,13 @@ from typing import Any, Final
 from lxml import etree
 
 from geometry.errors import SlabposeError
+from viewer.help_drawings import TERMS, term_svg, tip_svg
 
 __all__ = ["html_library", "report_html"]
 
 _FOLDER: Final = Path(__file__).parent / "report"
+_TERMS: Final = ("axes", "verdict", "cant", "versine", "joint", "chord", "gap", "moves")
+"""Terms that are explained at the end."""
 
 
 def html_library() -> Any:
@@ -51,7 +54,14 @@ def report_html(texts: Mapping[str, Any], figures: Mapping[str, str]) -> str:
         lstrip_blocks=True,
     )  # fmt: skip
     drawn = {key: jinja2.utils.markupsafe.Markup(_inline(figure)) for key, figure in figures.items()}
-    page: str = environment.get_template("report.html.j2").render(report=texts, figures=drawn)
+    mark = jinja2.utils.markupsafe.Markup
+    words = [
+        {"name": name, "word": TERMS[name].word, "meaning": TERMS[name].meaning, "drawing": mark(term_svg(name))}
+        for name in _TERMS
+    ]
+    page: str = environment.get_template("report.html.j2").render(
+        report=texts, figures=drawn, words=words, tip=mark(tip_svg())
+    )
     return page
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from viewer.numbers import MINUS
 from viewer.section import Section
 
 __all__ = ["Rows", "chainage_text", "chainage_ticks", "line_of", "nice_below", "rows_of"]
@@ -36,17 +37,17 @@ def nice_below(value: float) -> float:
 
 
 def chainage_text(chainage: float, decimals: int = 0) -> str:
-    """Return a chainage as kilometres + metres (common practice).
+    r"""Return a chainage as kilometres + metres (common practice).
 
     Examples
     --------
     >>> chainage_text(12340.0), chainage_text(-50.0), chainage_text(999.96, 1)
-    ('12+340', '-0+050', '1+000.0')
+    ('12+340', '\u22120+050', '1+000.0')
     """
     rounded = round(abs(chainage), decimals)
     kilometres, metres = divmod(rounded, 1000.0)
     width = 3 if decimals == 0 else 4 + decimals
-    sign = "-" if chainage < 0.0 and rounded > 0.0 else ""
+    sign = MINUS if chainage < 0.0 and rounded > 0.0 else ""
     return f"{sign}{kilometres:.0f}+{metres:0{width}.{decimals}f}"
 
 

@@ -13,30 +13,29 @@ import numpy.typing as npt
 
 from geometry.alignment import ChainageCount
 from geometry.errors import ChainageError, Fault, Faults, InputError
-from geometry.exchange.bed_files import ANCHOR_FILE, BED_FOLDER, bed_paths
+from geometry.exchange.bed_files import BED_FOLDER, bed_paths
 from geometry.exchange.cells import near
-from geometry.exchange.control_files import CONTROL_FILE
-from geometry.exchange.project import Project, input_paths
-from geometry.exchange.readings_files import readings_paths
+from geometry.exchange.project import PROJECT_FILE, Project
+from geometry.exchange.readings_files import READINGS_FOLDER, readings_paths
 from geometry.exchange.results import (
     Columns,
 )
 from geometry.exchange.rules_files import RULES_FILE
-from geometry.exchange.seat_files import SEATS_FILE
 from geometry.exchange.survey_files import (
-    POINTS_SUFFIX,
+    POINTS_SUFFIXES,
     SURVEY_FOLDER,
     Survey,
     read_survey,
     survey_paths,
 )
-from geometry.exchange.workbook_files import WORKBOOK_SUFFIX
+from geometry.exchange.workbook_sheets import BOOK_SUFFIXES, table_files
 from geometry.exchange.writing import write_csv, write_json
 from geometry.placement import SectionCheck, check_section
+from geometry.survey.fieldwork import Solved
 from viewer.cli.options import leave_output, number_in
 from viewer.terminal import visible
 
-__all__ = ["FINE", "check_of", "chosen_slabs", "kept", "out", "place_on", "to_reader", "warn"]
+__all__ = ["FINE", "by_readings", "check_of", "chosen_slabs", "kept", "out", "place_on", "to_reader", "warn"]
 
 FINE = {"easting_m": 5, "northing_m": 5, "level_m": 5}  # 10 um, for setting out
 
@@ -63,15 +62,14 @@ def kept(project: Path, read: Sequence[Path], results: Sequence[Path | None]) ->
     for i, (file, place) in enumerate(zip(files, places, strict=True)):
         if place in places[:i]:
             faults.error(str(file), "a file of its own for each result", "the name of another one")
-        is_table = place.suffix.lower() in (".csv", WORKBOOK_SUFFIX, POINTS_SUFFIX) and not place.exists()
-        for folder in (SURVEY_FOLDER, BED_FOLDER):
+        is_table = place.suffix.lower() in (".csv", *BOOK_SUFFIXES, *POINTS_SUFFIXES) and not place.exists()
+        for folder in (SURVEY_FOLDER, BED_FOLDER, READINGS_FOLDER):
             if is_table and place.parent == (project / folder).resolve():
                 faults.error(str(file), f"a place outside the {folder} folder", "one inside",
                              "every table in there is read as a survey")  # fmt: skip
     faults.stop_if_any()
-    fieldwork = [project / CONTROL_FILE, *readings_paths(project)]
-    besides = [project / RULES_FILE, project / SEATS_FILE, project / ANCHOR_FILE, *bed_paths(project)]
-    return [*input_paths(project), *besides, *survey_paths(project), *fieldwork, *read]
+    measured = [*survey_paths(project), *readings_paths(project), *bed_paths(project)]
+    return [project / PROJECT_FILE, project / RULES_FILE, *table_files(project), *measured, *read]
 
 
 @contextmanager
@@ -100,17 +98,25 @@ def out(
     return str(json_file) != "-"
 
 
-def _survey(project: Project, survey: Sequence[Path], readings: Sequence[Path], stage: str | None) -> Survey:
+def by_readings(project: Project, survey: Sequence[Path], readings: Sequence[Path]) -> bool:
+    """Return whether readings are what a section is checked by: where they are named, or nothing else is there."""
+    if readings or survey:
+        return bool(readings)
+    return not survey_paths(project.folder) and bool(readings_paths(project.folder))
+
+
+def _survey(
+    project: Project, survey: Sequence[Path], readings: Sequence[Path], stage: str | None, solved: Solved | None
+) -> Survey:
     """Read surveyed points, or readings where they are named or nothing else is there."""
-    paths = list(survey) or survey_paths(project.folder)
     if readings and survey:
         raise InputError([Fault("--readings", "either readings or surveyed points", "both")])
-    if not readings and (paths or not readings_paths(project.folder)):
-        return read_survey(project, paths, stage)
+    if not by_readings(project, survey, readings):
+        return read_survey(project, list(survey) or survey_paths(project.folder), stage)
     from viewer.field_commands import read_fieldwork
     from viewer.setup_page import setup_findings
 
-    worked = read_fieldwork(project, readings, None, stage, together=False)
+    worked = read_fieldwork(project, readings, None, stage, together=False, solved=solved)
     for mark, text in setup_findings(worked):
         if mark == "!":
             sys.stderr.write(f"warning: {visible(text)}\n")
@@ -118,14 +124,18 @@ def _survey(project: Project, survey: Sequence[Path], readings: Sequence[Path], 
 
 
 def check_of(
-    project: Project, survey: Sequence[Path], stage: str | None, readings: Sequence[Path] = ()
-) -> tuple[Survey, SectionCheck]:
-    """Read surveyed points or readings of a project, and check the section by them."""
+    project: Project, survey: Sequence[Path], stage: str | None, readings: Sequence[Path] = (),
+    solved: Solved | None = None,
+) -> tuple[Survey, SectionCheck]:  # fmt: skip
+    """Read surveyed points or readings of a project, and check the section by them.
+
+    Set-ups that `solved` holds are not solved again; it takes those that are.
+    """
     layout = project.layout
     if not len(layout.names):
         raise InputError([Fault(str(project.folder), "at least one slab in the layout", "none",
                                 "slabpose layout says why")])  # fmt: skip
-    read = _survey(project, survey, readings, stage)
+    read = _survey(project, survey, readings, stage, solved)
     answer = check_section(
         project.targets, project.types, layout.type_index, layout.span, layout.names.tolist(), read.points,
         project.check_rules, read.injected,

@@ -20,8 +20,9 @@ from viewer.layer import Layer
 from viewer.overview import Overview, overview
 from viewer.rows import chainage_text, chainage_ticks, line_of, nice_below
 from viewer.section import WITHIN, Section
-from viewer.sheet import Sheet, factor_text, mark_texts, shortened, spread, structure_words, text_width
+from viewer.sheet import Sheet, factor_text, mark_texts, shortened, slab_word, spread, structure_words, text_width
 from viewer.stage import image, on_page, stage
+from viewer.typeface import printed
 from viewer.window import show
 
 __all__ = ["Drawn", "close_view", "overview", "page", "picture", "show"]
@@ -92,7 +93,7 @@ def picture(section: Section, path: str | Path, layer: Layer, *, slab: str | Non
 def page(section: Section, chosen: int, layer: Layer, *, labels: int) -> Sheet:
     """Return overview and close view on one page; ``chosen`` is the slab close up. Needs OpenGL."""
     sheet = Sheet()
-    name = section.slab_names[chosen]
+    name = slab_word(section, chosen)
     sheet.heading(section, layer, f"the section in rows, and {name} close up; {layer.heading}")
     over = _overview_panel(sheet, section, layer, labels)
     close = _close_panel(sheet, section, layer, chosen)
@@ -135,7 +136,7 @@ def _row_words(sheet: Sheet, section: Section, layer: Layer, drawn: Overview) ->
             sheet.text(left + plan.left - 6.0, top + y, word, 7.5, ha="right", color=MUTED)
     for structure in section.structures:
         for row, x0, x1 in rows.spans(max(structure.distance_start, begin), min(structure.distance_end, end)):
-            word = shortened(structure_words(structure), 8.0, (x1 - x0) * plan.scale - 4.0)
+            word = shortened(printed(structure_words(structure)), 8.0, (x1 - x0) * plan.scale - 4.0)
             if len(word) < 4:
                 continue
             half_width = 0.5 * text_width(word, 8.0) + 8.0
@@ -167,7 +168,7 @@ def _worst_words(sheet: Sheet, section: Section, layer: Layer, drawn: Overview, 
         tops[slabs] = drawn.mesh.rims[..., 2].max(axis=1) / (0.001 * plan.height_factor)
     for row in np.unique(rows.row(section.distance[worst])):
         slabs = np.sort(worst[rows.row(section.distance[worst]) == row])
-        words = [f"{section.slab_names[slab]}  {layer.named(int(slab))}" for slab in slabs]
+        words = [f"{slab_word(section, int(slab))}  {layer.named(int(slab))}" for slab in slabs]
         widths = [text_width(word, 8.5, "bold") for word in words]
         behind = min(plan.walls) if plan.walls else -0.5 * plan.slab_width
         wanted = plan.page(row, rows.place(section.distance[slabs]), behind, tops[slabs])
@@ -189,7 +190,7 @@ def _close_panel(sheet: Sheet, section: Section, layer: Layer, chosen: int) -> C
     sheet.image(image(plotter), left, top, width, height)
     plotter.close()
     what = "gap and displacement" if layer.mortar else "displacement"
-    words = f"{section.slab_names[chosen]} and its neighbours in true size, {what} {TIMES}{factor_text(drawn.factor)}"
+    words = f"{slab_word(section, chosen)} and its neighbours in true size, {what} {TIMES}{factor_text(drawn.factor)}"
     told = "dark outline: target"
     if layer.mortar:
         told = "dark outline: target; between slab and bed: mortar"
@@ -250,7 +251,7 @@ def _card(sheet: Sheet, section: Section, layer: Layer, slab: int) -> None:
     verdict, card = int(layer.verdict[slab]), layer.card(slab)
     word = layer.words[verdict]
     x = right - text_width(word, 12.0)
-    name = shortened(str(section.slab_names[slab]), 16.0, x - 36.0 - left, "bold")
+    name = shortened(slab_word(section, slab), 16.0, x - 36.0 - left, "bold")
     sheet.text(left, top + 10.0, name, 16.0, weight="bold")
     sheet.text(x, top + 10.0, word, 12.0)
     sheet.symbols([x - 14.0], [top + 10.0], verdict, 13.0)

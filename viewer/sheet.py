@@ -17,7 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from viewer.colours import INK, MUTED, PAPER, UNKNOWN, VERDICTS, matplotlib_scale
 from viewer.layer import Layer, Scale
+from viewer.numbers import number_mm
 from viewer.section import WITHIN, Section, Structure
+from viewer.typeface import printed
 
 __all__ = [
     "Sheet",
@@ -25,6 +27,7 @@ __all__ = [
     "mark_texts",
     "number_mm",
     "shortened",
+    "slab_word",
     "spread",
     "structure_words",
     "text_width",
@@ -33,18 +36,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 PIXELS_PER_POINT = 100.0 / 72.0
-
-
-def number_mm(value: float, decimals: int = 1) -> str:
-    """Return a signed number of millimetres with a true minus sign, without the unit.
-
-    Examples
-    --------
-    >>> number_mm(1.25), number_mm(-0.04)
-    ('+1.2', '0.0')
-    """
-    text = f"{value:+.{decimals}f}"
-    return text[1:] if float(text) == 0.0 else text.replace("-", "\N{MINUS SIGN}")
+_LONGEST_NAME = 28  # characters
 
 
 def mark_texts(scale: Scale, values: Sequence[float]) -> list[str]:
@@ -113,6 +105,12 @@ def factor_text(factor: float) -> str:
     ('1000', '1.2', '14')
     """
     return f"{float(f'{factor:.2g}'):g}"
+
+
+def slab_word(section: Section, slab: int) -> str:
+    """Return the name of a slab as a picture has room for it: on one line, its end left out if it is very long."""
+    name = printed(str(section.slab_names[slab]))
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}\N{HORIZONTAL ELLIPSIS}"
 
 
 def structure_words(structure: Structure) -> str:
@@ -201,9 +199,9 @@ class Sheet:
     def heading(self, section: Section, layer: Layer, picture: str) -> None:
         """Write title and subtitle, and the key of the verdicts with their counts at the right."""
         right = self.verdict_key(layer, self.width - 32.0, 34.0)
-        self.text(32.0, 34.0, shortened(section.title, 19.0, right - 60.0, "bold"), 19.0, weight="bold")
+        self.text(32.0, 34.0, shortened(printed(section.title), 19.0, right - 60.0, "bold"), 19.0, weight="bold")
         room = self.width - 64.0 - text_width(picture, 11.0) - 40.0
-        self.text(32.0, 64.0, shortened(section.subtitle, 11.0, room), 11.0, color=MUTED)
+        self.text(32.0, 64.0, shortened(printed(section.subtitle), 11.0, room), 11.0, color=MUTED)
         self.text(self.width - 32.0, 64.0, picture, 11.0, color=MUTED, ha="right")
 
     def verdict_key(self, layer: Layer, right: float, y: float) -> float:
@@ -227,7 +225,8 @@ class Sheet:
         """Draw the scale with its ends, its allowed range and its sign; ``y`` is the top of the bar."""
         scale, height, tip = layer.scale, 14.0, 12.0
         self.text(x - tip, y - 17.0, layer.title, 11.0, weight="bold")
-        self.text(x + width + tip, y - 17.0, layer.sign, 10.0, color=MUTED, ha="right")
+        room = width + 2.0 * tip - text_width(layer.title, 11.0, "bold") - 12.0
+        self.text(x + width + tip, y - 17.0, shortened(layer.sign, 10.0, room), 10.0, color=MUTED, ha="right")
         shades = matplotlib_scale()
         ramp = np.linspace(0.0, 1.0, shades.N)[None]
         image = self.axes.imshow(

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from viewer.colours import UNKNOWN, matplotlib_scale
 from viewer.layer import Scale
 
-__all__ = ["add_bodies", "add_lines", "add_values", "image", "light", "on_page", "stage"]
+__all__ = ["add_bodies", "add_lines", "add_values", "as_it_stands", "image", "light", "on_page", "stage"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -114,6 +114,17 @@ def add_lines(plotter: Any, starts: Floats, ends: Floats, colour: str, width: fl
         actor.mapper.SetResolveCoincidentTopologyToPolygonOffset()
         actor.mapper.SetRelativeCoincidentTopologyLineOffsetParameters(0.0, -60_000.0)
     return actor
+
+
+def as_it_stands(words: str) -> str:
+    r"""Return words so that VTK writes them as they stand: between two dollar signs it would set a formula.
+
+    Examples
+    --------
+    >>> print(as_it_stands("$x^2$"))
+    \$x^2\$
+    """
+    return words.replace("$", r"\$")
 
 
 def add_values(

@@ -3,7 +3,7 @@
 Tables go to standard output, progress to standard error. There is no colour where a terminal is
 not on the other side, or where ``NO_COLOR`` is set; an output that knows ASCII only gets that.
 Whatever stands in the data is shown as it is: nothing in it is markup, and what a terminal would
-obey is made visible.
+obey is made visible. Negative numbers carry a true minus sign; CSV and JSON, which machines read, a hyphen.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING, TextIO
 
 import numpy as np
 from numpy.typing import ArrayLike
+
+from viewer.numbers import MINUS
 
 if TYPE_CHECKING:
     import rich.progress
@@ -120,8 +122,10 @@ def print_table(
         console.width = _WIDTH_WITHOUT_TERMINAL
     encoding = getattr(file, "encoding", None) or "utf-8"
 
+    minus = MINUS if MINUS.encode(encoding, "ignore") else "-"
+
     def plain(text: str) -> str:
-        return visible(text).encode(encoding, "backslashreplace").decode(encoding)
+        return visible(text).replace(MINUS, minus).encode(encoding, "backslashreplace").decode(encoding)
 
     dash = _DASH if plain(_DASH) == _DASH else "-"
     cells = [
@@ -145,10 +149,11 @@ def _cells(column: TableColumn, given: ArrayLike, dash: str) -> list[str]:
         # Adding zero turns -0.0, which rounding makes of a small negative number, into 0.0.
         rounded = np.round(array.astype(float), places) + 0.0
         return [
-            dash if math.isnan(value) else f"{value:{_sign(column, value)}.{places}f}" for value in rounded.tolist()
+            dash if math.isnan(value) else f"{value:{_sign(column, value)}.{places}f}".replace("-", MINUS)
+            for value in rounded.tolist()
         ]
     if array.dtype.kind in "iu":
-        return [f"{value:{_sign(column, value)}d}" for value in array.tolist()]
+        return [f"{value:{_sign(column, value)}d}".replace("-", MINUS) for value in array.tolist()]
     if array.dtype.kind == "b":
         return ["yes" if value else "no" for value in array.tolist()]
     return [dash if value is None or value != value else str(value) for value in array.tolist()]  # noqa: PLR0124
@@ -160,7 +165,9 @@ def _sign(column: TableColumn, value: float) -> str:
 
 def _is_number(column: TableColumn, cells: Sequence[str]) -> bool:
     """Return whether a column is set flush right."""
-    return column.decimals is not None or all(cell.lstrip("+-").isdigit() or cell in {_DASH, "-"} for cell in cells)
+    return column.decimals is not None or all(
+        cell.lstrip(f"+-{MINUS}").isdigit() or cell in {_DASH, "-"} for cell in cells
+    )
 
 
 def _narrowest(column: TableColumn, cells: Sequence[str], text_width: int = _LEAST_TEXT_WIDTH) -> int:

@@ -6,6 +6,8 @@ from typing import Final
 
 import numpy as np
 
+from geometry.alignment.laws import Floats
+
 from .ready_tables import slab_ready_table
 from .report_blocks import Kind, Listing, Paragraph, Picture, ReportTable, Section, Shown, picked, with_u
 from .report_evidence import Evidence
@@ -28,18 +30,34 @@ _STEPS: Final = (
 _POSE = tuple(shown for name in ("across", "along", "up") for shown in with_u(name, name))
 
 
+def _told(values: Floats, unit: str = "mm") -> str:
+    """Return from where to where values lie, for those who cannot see a picture."""
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return "nothing is known"
+    return f"from {known.min():+.1f} to {known.max():+.1f} {unit}"
+
+
 def pictures(evidence: Evidence) -> Section:
-    """Return the pages of pictures."""
+    """Return the pages of pictures, each with what it shows in words."""
+    check, chosen = evidence.check, evidence.slabs
+    count = int(chosen.sum())
+    of = f"of {count:,} slab{'s' * (count != 1)} in rows along chainage"
+    axes = (("up", "in level", 2), ("across", "across", 0))
     shown = [
-        Picture("up", "The section in rows along chainage: deviation of each slab in level, with its symbols."),
-        Picture("across", "The section in rows along chainage: deviation of each slab across."),
+        Picture(name, f"Deviation {word} {of}: {_told(check.deviation[chosen][..., axis] * 1e3)}. Numbers: all slabs.")
+        for name, word, axis in axes
     ]
     if evidence.mortar is not None:
-        shown.append(Picture("gap", "The section in rows along chainage: the mortar gap under each slab."))
+        gaps = evidence.mortar.report.gaps
+        extremes = np.concatenate([gaps.smallest[chosen], gaps.largest[chosen]]) * 1e3
+        told = _told(extremes).replace("+", "")
+        shown.append(Picture("gap", f"Mortar gap {of}: {told}. Numbers: mortar of all slabs."))
     if evidence.rail is not None and evidence.rail.limits:
-        shown.append(Picture("rail", "The section in rows along chainage: the rail against the limit that it "
-                                     "exceeds most."))  # fmt: skip
-    shown.append(Picture("line", "Charts along the line: curvature, cant, gradient, and deviations of the slabs."))
+        words = f"The rail over them, {of}, against the limit that it exceeds most. Numbers: rail forecast."
+        shown.append(Picture("rail", words))
+    shown.append(Picture("line", "Charts along the line, one above the other: curvature, cant, gradient, and "
+                                 "deviations of the slabs."))  # fmt: skip
     return Section("The section in pictures", tuple(shown), wide=True)
 
 

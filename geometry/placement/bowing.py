@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from geometry.alignment.laws import Floats
 from geometry.slabs import SlabType, padded_marks
@@ -153,7 +153,7 @@ def bowing(fits: Fits, types: Sequence[SlabType]) -> Bowing:
 
     fall = (pull * _products(three.inverse, group, pull)).sum(axis=1)
     left = np.maximum(design.freedom - three.rank, 0)
-    limit = np.where(left > 0, stats.chi2.isf(_ALPHA, np.maximum(left, 1)), 0.0)
+    limit = np.where(left > 0, special.chdtri(np.maximum(left, 1), _ALPHA), 0.0)
     heights = used.sum(axis=1) - 3 - three.rank
     with np.errstate(invalid="ignore"):
         significant = np.abs(value / sigma) > CRITICAL_W

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from geometry.alignment.laws import Floats
 from geometry.survey import CRITICAL_W, SurveyFinding
@@ -57,7 +57,7 @@ def common_shifts(
     # on average away from zero, and no further apart from each other than their sigmas explain
     np.maximum.at(known, pair, alike)
     common = np.abs(mean) > CRITICAL_W * np.sqrt(1 / total + known)
-    limit = stats.chi2.isf(_ALPHA, np.maximum(count - 1, 1))[:, None]
+    limit = special.chdtri(np.maximum(count - 1, 1), _ALPHA)[:, None]
     told = (common & (spread <= limit)).any(axis=1) & (count >= _LEAST_SLABS)
     findings = []
     for i in np.flatnonzero(told).tolist():

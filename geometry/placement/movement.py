@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from geometry.alignment.laws import Floats
 from geometry.survey.points import Ints
@@ -102,7 +102,7 @@ def congruency(difference: Floats, covariance: Floats) -> tuple[Floats, Floats]:
     d = np.where(known[..., None], difference / unit, 0.0)
     weighted = np.linalg.solve(scaled, d[..., None])[..., 0]
     statistic = np.where(known, (d * weighted).sum(axis=-1), np.nan)
-    return statistic, np.asarray(stats.chi2.sf(statistic, k))
+    return statistic, np.asarray(special.chdtrc(k, statistic))
 
 
 def moved(p: Floats, checked: npt.NDArray[np.bool_], alpha: float = ALPHA) -> npt.NDArray[np.int8]:
@@ -113,8 +113,12 @@ def moved(p: Floats, checked: npt.NDArray[np.bool_], alpha: float = ALPHA) -> np
 
 @lru_cache
 def _noncentrality(freedom: int, alpha: float, power: float) -> float:
-    limit = stats.chi2.isf(alpha, freedom)
-    return float(optimize.brentq(lambda x: float(stats.ncx2.sf(limit, freedom, x)) - power, 1e-9, 1e3, xtol=1e-10))
+    limit = special.chdtri(freedom, alpha)
+
+    def beyond(x: float) -> float:
+        return 1.0 - float(special.chndtr(limit, freedom, x)) - power
+
+    return float(optimize.brentq(beyond, 1e-9, 1e3, xtol=1e-10))
 
 
 def least_found(covariance: Floats, alpha: float = ALPHA, power: float = POWER) -> Floats:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from hashlib import sha256
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -106,7 +108,7 @@ class SetupState:
 
 
 Solved = dict[str, tuple[bytes, SetupState]]
-"""Set-ups by name as they were solved before, each with what it rests on."""
+"""Set-ups by name as they were solved before, each with the SHA-256 of what it rests on."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,8 +172,8 @@ def solve_fieldwork(
     levelling : LevellingLines, optional
         Joins the network where all set-ups are adjusted together; between control points and targets.
     solved : dict, optional
-        Set-ups that were solved before, with this control and by these rules: those whose sights to control are
-        the same are not solved again. Takes what is solved now.
+        Set-ups that were solved before: those whose sights to control are the same, with the same control and by the
+        same rules, are not solved again. Takes what is solved now.
 
     Returns
     -------
@@ -181,8 +183,9 @@ def solve_fieldwork(
     mean = reduce_readings(readings, rules.air, True, setups)
     findings = [f.text for f in mean.findings]
     stopped = {int(readings.setup[row]) for f in mean.findings if f.stops for row in f.rows}
+    basis = b"" if solved is None else repr((control.names, rules)).encode() + _bytes(control.xyz, control.sigma)
     states = tuple(
-        _state(name, i, rounds.sights, control, control_of, rules, stopped=i in stopped, solved=solved)
+        _state(name, i, rounds.sights, control, control_of, rules, stopped=i in stopped, solved=solved, basis=basis)
         for i, name in enumerate(setups)
     )
     to_control = mean.sights.rows(control_of[mean.sights.target] >= 0)
@@ -225,13 +228,17 @@ def solve_fieldwork(
 
 def _state(
     name: str, index: int, sights: Sights, control: Control, control_of: Ints, rules: FieldworkRules, *, stopped: bool,
-    solved: Solved | None,
+    solved: Solved | None, basis: bytes,
 ) -> SetupState:  # fmt: skip
-    """Return what becomes of one set-up, solving it only if it was not solved with these sights before."""
+    """Return what becomes of one set-up, solving it only if it was not solved with these sights before.
+
+    Control and rules stand in `basis`.
+    """
     own = (sights.setup == index) & (control_of[sights.target] >= 0)
     mine = sights.rows(own)
     mine = replace(mine, target=control_of[mine.target], setup=np.zeros(len(mine), dtype=np.intp))
-    rests_on = b"".join(getattr(mine, field.name).tobytes() for field in fields(mine)) + bytes([stopped])
+    given = _bytes(*(getattr(mine, field.name) for field in fields(mine)))
+    rests_on = sha256(basis + bytes([stopped]) + given).digest()
     before = None if solved is None else solved.get(name)
     if before is not None and before[0] == rests_on:
         return before[1]
@@ -239,6 +246,10 @@ def _state(
     if solved is not None:
         solved[name] = rests_on, state
     return state
+
+
+def _bytes(*arrays: npt.NDArray[Any]) -> bytes:
+    return b"".join(array.tobytes() for array in arrays)
 
 
 def _solve(name: str, mine: Sights, control: Control, rules: FieldworkRules, *, stopped: bool) -> SetupState:

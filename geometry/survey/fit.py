@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from geometry.alignment.frames import rotation_by_axes
 from geometry.alignment.laws import Floats
@@ -26,7 +26,7 @@ __all__ = ["CRITICAL_W", "Design", "Fits", "designs", "fit_slabs", "movement_row
 
 Bools = npt.NDArray[np.bool_]
 _ALPHA = 0.001  # level of the tests, two-sided (Baarda's usual choice)
-CRITICAL_W = float(stats.norm.isf(_ALPHA / 2))  # 3.29
+CRITICAL_W = float(-special.ndtri(_ALPHA / 2))  # 3.29
 _NO_CHECK = 0.01  # a redundancy number below this: the coordinate is practically unchecked
 _ITERATIONS = 8
 _SETTLED = 1e-7  # what comes after a step this small is a thousandth of it: residual over size of slab, m or rad
@@ -396,7 +396,7 @@ def fit_slabs(
     if lost.any():
         for values in (built, turned, residual, misfit):
             values[lost] = np.nan
-    limit = np.where(design.freedom > 0, stats.chi2.isf(_ALPHA, np.maximum(design.freedom, 1)), np.inf)
+    limit = np.where(design.freedom > 0, special.chdtri(np.maximum(design.freedom, 1), _ALPHA), np.inf)
     suspicious = np.asarray(misfit > limit[group])
     return Fits(
         position=built,
@@ -451,6 +451,6 @@ def _explained(design: Design, group: Ints, residual: Floats, misfit: Floats, su
         weighted = np.einsum("nij,nj->ni", design.weight[groups], column).reshape(len(rows), -1, 3)
         fall = np.einsum("nmi,nmij,nmj->nm", weighted, design.removal[groups], weighted)
         freedom = np.maximum(design.freedom[groups] - 3, 0)
-        limit = np.where(freedom > 0, stats.chi2.isf(_ALPHA, np.maximum(freedom, 1)), 0.0)
+        limit = np.where(freedom > 0, special.chdtri(np.maximum(freedom, 1), _ALPHA), 0.0)
         explained[rows] = misfit[rows, None] - fall <= limit[:, None]  # nan fails
     return explained

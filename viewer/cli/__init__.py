@@ -47,7 +47,7 @@ for _command in (
     design.rules,
     design.stations,
     design.offsets,
-    design.view,
+    show.view,
     design.chart,
     show.serve,
     show.present,

@@ -152,7 +152,7 @@ def fasteners(**options: Any) -> int:
 def mortar(**options: Any) -> int:
     """Tell the gap under every slab from the surveyed bed, its volume, and the clearance of the anchors.
 
-    Bed points are the CSV files in PROJECT/bed, anchors are PROJECT/anchors.csv. What they do not cover is not
+    Bed points are the tables in PROJECT/bed, anchors are PROJECT/anchors.csv. What they do not cover is not
     measured, and never good.
 
     \b

@@ -22,6 +22,8 @@ __all__ = ["export", "import_"]
 def import_(**options: Any) -> int:
     """Make a project folder, which must not exist yet, out of a designer's IFC 4.3 or LandXML 1.2 file.
 
+    Points that a LandXML file marks as control points become its control.csv.
+
     \b
     Example:
       slabpose export demo_alignment --to line.xml
@@ -47,19 +49,21 @@ def export(**options: Any) -> int:
     """Write alignment and slabs for other programs; the end of a file's name says what.
 
     \b
-      .csv      target corners for setting out
-      .dxf      drawing of the section, DXF R2018
-      .geojson  map in longitude and latitude; the project has to name its [grid]
-      .glb      scene in space, glTF 2.0; also .gltf
-      .gpkg     map in the coordinates of the grid, GeoPackage
-      .ifc      alignment and slabs, IFC 4.3
-      .xlsx     all tables of results, Excel
-      .xml      alignment and target corners, LandXML 1.2
+      .csv         target corners for setting out
+      .dxf         drawing of the section, DXF R2018
+      .geojson     map in longitude and latitude; the project has to name its [grid]
+      .glb         scene in space, glTF 2.0; also .gltf
+      .gpkg        map in the coordinates of the grid, GeoPackage
+      .ifc         alignment and slabs, IFC 4.3
+      .xlsx        all tables of results, Excel
+      .xml         alignment, control points, corners as designed and as surveyed, LandXML 1.2
+      tables.xlsx  every table of the project folder, to be edited and read again, Excel
 
     \b
     Example:
       slabpose export demo_alignment --to line.xml
       slabpose export demo_alignment --to section.dxf --to results.xlsx
+      slabpose export demo_alignment --to tables.xlsx
     """  # noqa: D301 - click wants the character itself
     from viewer.exchange_commands import run_export
 

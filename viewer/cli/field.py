@@ -13,7 +13,7 @@ __all__ = ["follow", "history", "plan_setup", "reduce", "setup"]
 
 _field_options = (
     click.option("--readings", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
-                 help="Instrument readings; may be repeated. [default: every CSV in PROJECT/readings]"),
+                 help="Instrument readings; may be repeated. [default: every table in PROJECT/readings]"),
     click.option("--control", type=click.Path(path_type=Path), metavar="FILE",
                  help="Control points. [default: PROJECT/control.csv]"),
     click.option("--together", is_flag=True, help="Adjust all sound set-ups in one network, with marks they share."),
@@ -59,7 +59,7 @@ def reduce(**options: Any) -> int:
 @click.command(short_help="How slabs moved from one measurement to the next.")
 @PROJECT
 @click.option("--survey", "survey", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
-              help="Surveyed points; may be repeated. [default: every CSV in PROJECT/survey, unless readings are "
+              help="Surveyed points; may be repeated. [default: every table in PROJECT/survey, unless readings are "
                    "named]")  # fmt: skip
 @click.option("--readings", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
               help="Instrument readings, alone or beside surveyed points that are named; may be repeated. "
@@ -101,8 +101,9 @@ def follow(**options: Any) -> int:
     """Watch surveyed points and readings while screws are turned: verdict and remaining moves at every measurement.
 
     Of readings the set-up is solved again with every sight to control: one that lacks some waits and says what it
-    needs, and slabs seen from one that turns out to have moved are told again. Nothing is written. The design is
-    read once, at the start. Ctrl-C ends with exit status 130.
+    needs, and slabs seen from one that turns out to have moved are told again. Only CSV files are watched, as no
+    others can be read while they grow. Nothing is written. The design is read once, at the start. Ctrl-C ends with
+    exit status 130.
 
     \b
     Example:
@@ -156,7 +157,7 @@ _sigma = number("a standard uncertainty over 0 mm", 1e-3)
 @click.option("--height", callback=number("a height in metres"), metavar="M",
               help="Of the tilting axis over the profile.")  # fmt: skip
 @click.option("--candidates", type=click.Path(path_type=Path), metavar="FILE",
-              help="Rank positions of a CSV: name with easting_m, northing_m, level_m, or with chainage_m, offset_m, "
+              help="Rank positions of a table: name with easting_m, northing_m, level_m, or with chainage_m, offset_m, "
                    "height_m.")  # fmt: skip
 @click.option("--control", type=click.Path(path_type=Path), metavar="FILE",
               help="Control points: point, easting_m, northing_m, level_m, perhaps sigma_easting_mm, "

@@ -113,7 +113,7 @@ def out_options(what: str) -> Callable[[Command], Command]:
 
 SURVEY_OPTIONS = (
     click.option("--survey", "survey", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
-                 help="Surveyed points; may be repeated. [default: every CSV in PROJECT/survey]"),
+                 help="Surveyed points; may be repeated. [default: every table in PROJECT/survey]"),
     click.option("--stage", metavar="NAME", help="Use only this stage. [default: the last stage of each slab]"),
     click.option("--from", "start", metavar="PLACE", help="Only slabs from here on: a slab's name or a chainage in m."),
     click.option("--to", "end", metavar="PLACE", help="Only slabs up to here: a slab's name or a chainage in m."),

@@ -1,4 +1,4 @@
-"""Commands that show a section to others: in the browser app, and to guests."""
+"""Commands that show a section: in a window or a picture, in the browser app, and to guests."""
 
 from __future__ import annotations
 
@@ -7,9 +7,39 @@ from typing import Any
 
 import click
 
-from .options import PROJECT, SURVEY_OPTIONS, number, with_options
+from .options import PROJECT, READINGS_OPTION, SURVEY_OPTIONS, number, with_options
 
-__all__ = ["present", "serve"]
+__all__ = ["present", "serve", "view"]
+
+
+@click.command()
+@PROJECT
+@with_options((SURVEY_OPTIONS[0], READINGS_OPTION, SURVEY_OPTIONS[1]))
+@click.option("--pose", "poses", type=click.Choice(["built", "target", "planned"]), default="built", show_default=True,
+              help="Slabs as surveyed, on their targets, or as the correction plan leaves them.")  # fmt: skip
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+              help="Write a picture (.png, .svg, .pdf) instead of opening a window; needs no screen.")  # fmt: skip
+@click.option("--colour", type=click.Choice(["up", "across", "along", "gap", "move", "rail"]), default="up",
+              show_default=True,
+              help="What colours and heights show: a deviation, the mortar gap, planned moves, the rail.")  # fmt: skip
+@click.option("--limit", metavar="NAME",
+              help="With --colour rail: the limit to show, or a part of its name. [default: the worst]")  # fmt: skip
+@click.option("--slab", metavar="NAME", help="Slab to show close up. [default: the worst]")
+@click.option("--flat", is_flag=True, help="Draw the flat overview, without any 3D library.")
+def view(**options: Any) -> int:
+    """Show the slabs in 3D, coloured by deviation, mortar gap, planned move or rail.
+
+    In the window the key h shows what can be done there.
+
+    \b
+    Example:
+      slabpose view demo_alignment --picture section.png
+      slabpose view demo_alignment --pose planned --picture planned.png
+      slabpose view demo_alignment --colour rail --limit "twist" --picture rail.pdf --flat
+    """  # noqa: D301 - click wants the character itself
+    from viewer.view_command import run_view
+
+    return run_view(**options)
 
 
 @click.command(short_help="The section in a browser: one selection in four views, followed live.")
@@ -52,7 +82,7 @@ def _size(context: click.Context, parameter: click.Parameter, given: str) -> tup
 @click.command(short_help="Page, film, stills and scene of the section for guests.")
 @PROJECT
 @click.argument("folder", type=click.Path(path_type=Path))
-@with_options(SURVEY_OPTIONS[:2])
+@with_options((SURVEY_OPTIONS[0], READINGS_OPTION, SURVEY_OPTIONS[1]))
 @click.option("--slab", metavar="NAME", help="Slab to end at. [default: the one furthest out]")
 @click.option("--film/--no-film", default=True, show_default=True, help="Make the film.")
 @click.option("--seconds", default="20", callback=number("a number of 5 to 120", 5.0, 120.0), show_default=True,

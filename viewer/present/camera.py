@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from viewer.present.show import Show
 
-__all__ = ["FLIGHT", "LANDED", "Eye", "Flight", "flight_of"]
+__all__ = ["FLIGHT", "LANDED", "RESTING", "Eye", "Flight", "flight_of"]
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +21,8 @@ FLIGHT: Final = 0.26
 """Share of the film at which the eye is down at the track and flies along it."""
 LANDED: Final = 0.50
 """Share of the film at which it has come to its slab."""
+RESTING: Final = 0.93
+"""Share of the film from which on nothing moves any more, so that the last words can be read."""
 METRES_A_SECOND: Final = 34.0
 _TURN: Final = 25.0  # the eye follows the bearing of the line over so many metres to either side
 
@@ -73,7 +75,7 @@ class Flight:
         start = self.goal - self.ahead * run
         middle = 0.5 * (self.first + self.last)
         # sideways while it is high, so that little of the way is left when the ground is near
-        time = np.array([0.0, 0.08, 0.18, FLIGHT, 0.44, LANDED, 0.77, 1.0])
+        time = np.array([0.0, 0.08, 0.18, FLIGHT, 0.44, LANDED, 0.77, RESTING])
         places = {
             "distance": [middle, middle + 0.06 * (start - middle), start - 0.08 * (start - middle), start,
                          self.goal - self.ahead * 0.13 * run, *[self.goal] * 3],
@@ -98,6 +100,7 @@ class Flight:
 
     def at(self, share: float) -> Eye:
         """Return the eye at a share of the film, 0 to 1."""
+        share = min(share, RESTING)
         distance = float(self._ways["distance"](share))
         focus = np.asarray(self._spline(distance), dtype=np.float64)
         low, high = self.distance[0], self.distance[-1]

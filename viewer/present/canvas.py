@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from viewer.colours import table
 from viewer.present.palette import Palette
+from viewer.typeface import drawable, type_folder
 
 __all__ = ["Canvas", "font"]
 
@@ -24,11 +24,9 @@ _FILES: Final = {"normal": "DejaVuSans.ttf", "bold": "DejaVuSans-Bold.ttf"}
 @lru_cache(maxsize=64)
 def font(size: int, weight: str) -> Any:
     """Return a font of so many pixels that comes with matplotlib, so that every machine writes alike."""
-    import matplotlib
     from PIL import ImageFont
 
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    return ImageFont.truetype(str(folder / _FILES[weight]), size)
+    return ImageFont.truetype(str(type_folder() / _FILES[weight]), size)
 
 
 class Canvas:
@@ -60,7 +58,7 @@ class Canvas:
 
     def text_width(self, text: str, size: float, weight: str = "normal") -> float:
         """Return how wide a line is."""
-        return float(font(max(1, round(size * self.step)), weight).getlength(text)) / self.step
+        return float(font(max(1, round(size * self.step)), weight).getlength(drawable(text))) / self.step
 
     def shortened(self, text: str, size: float, room: float, weight: str = "normal") -> str:
         """Return a text, cut and ended with an ellipsis if it is wider than ``room``."""
@@ -77,6 +75,7 @@ class Canvas:
         """Write a line whose middle is at height ``y``; ``align`` is l, m or r."""
         if not text:
             return
+        text = drawable(text)
         wide = self.text_width(text, size, weight)
         left = x - {"l": 0.0, "m": 0.5, "r": 1.0}[align] * wide
         self.boxes.append((left, y - 0.62 * size, left + wide, y + 0.62 * size, text))

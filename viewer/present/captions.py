@@ -8,7 +8,15 @@ import numpy as np
 
 from viewer.present.camera import LANDED, Flight
 from viewer.present.show import Show
-from viewer.present.words import COMPUTED, MEASURED, exaggeration_words, layer_words, place_words, slab_words
+from viewer.present.words import (
+    COMPUTED,
+    MEASURED,
+    exaggeration_words,
+    layer_words,
+    lowered_words,
+    place_words,
+    slab_words,
+)
 from viewer.section import OUT
 
 __all__ = [
@@ -81,8 +89,8 @@ def factor_at(factor: float, share: float) -> float:
     return float(np.exp((1.0 - down * (1.0 - back)) * np.log(factor)))
 
 
-def caption_at(show: Show, flight: Flight, share: float) -> Caption:
-    """Return the words at a share of the film."""
+def caption_at(show: Show, flight: Flight, share: float, lowered: float = 0.0) -> Caption:
+    """Return the words at a share of the film, with bed and ground drawn so much lower, m."""
     layers = LAYERS[0] <= share < LAYERS[1]
     factor = factor_at(show.factor, share)
     story: tuple[str, ...] = ()
@@ -96,11 +104,14 @@ def caption_at(show: Show, flight: Flight, share: float) -> Caption:
         where += "" if not out else ": marked"
     elif share >= LANDED:
         where += f", slab {show.name}"
+    exaggeration = exaggeration_words(1.0 if factor < 1.01 else factor)
+    if lower := lowered_words(lowered, why=False):
+        exaggeration += f"; {lower}"
     return Caption(
         title=share < TITLE_UNTIL,
         where=where,
         colours="" if layers else layer_words(show),
-        exaggeration=exaggeration_words(1.0 if factor < 1.01 else factor),
+        exaggeration=exaggeration,
         known="Layers drawn by their design sizes; the mortar is not there yet: it goes in last." if layers
         else f"{MEASURED} {COMPUTED}",
         story=story,

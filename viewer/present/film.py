@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from geometry.errors import SlabposeError
 from geometry.exchange.writing import one_piece
 from viewer.mesh import slab_mesh
-from viewer.present.camera import Flight, flight_of
+from viewer.present.camera import RESTING, Flight, flight_of
 from viewer.present.canvas import Canvas
 from viewer.present.captions import LAYERS, MARKED_UNTIL, TITLE_UNTIL, Caption, apart_at, caption_at, eased, factor_at
 from viewer.present.labels import label_parts, story_panel
@@ -34,6 +34,7 @@ Pixels = NDArray[np.uint8]
 
 FRAMES_A_SECOND: Final = 24
 MOST_NAMES: Final = 12
+_FINER: Final = 1.5
 _BLOCK: Final = 16  # films are coded in blocks of so many pixels
 _TAKEN_APART: Final = ("rail", "fastener", "slab", "mortar")
 
@@ -92,7 +93,7 @@ class Film:
         section, flight = show.section, self.flight
         slabs = self.slabs = np.flatnonzero((section.distance >= flight.first) & (section.distance <= flight.last))
         self.stage, self._actor, self._target, self._shift = track_stage(
-            show, palette, size, slabs, flight.origin, without=show.slab
+            show, palette, size, slabs, flight.origin, without=show.slab, finer=_FINER
         )
         self._alone = self._one(self.stage)
         self._taken = self._layers(self.stage)
@@ -160,7 +161,7 @@ class Film:
         shift = aside * (1.35 * right + [0.0, 0.0, 0.55])
         self.stage.look(eye.eye + shift, eye.focus + shift)
         canvas = Canvas(self.stage.shot(), self.palette)
-        caption = caption_at(self.show, self.flight, share)
+        caption = caption_at(self.show, self.flight, share, self.stage.lowered_now)
         if apart > 0.85:
             self._labels(canvas, apart)
         if share < MARKED_UNTIL:
@@ -198,12 +199,16 @@ class Film:
 
     def pictures(self, said: Callable[[float], None] = lambda share: None) -> Iterator[Pixels]:
         """Yield all pictures in order."""
+        rest: Pixels | None = None
         for number in range(self.frames):
             share = number / (self.frames - 1)
-            canvas = self.frame(share)
-            canvas.faded(max(1.0 - number / 10.0, 0.0))
             said(share)
-            yield np.ascontiguousarray(canvas.pixels)
+            if rest is None:
+                canvas = self.frame(share)
+                canvas.faded(max(1.0 - number / 10.0, 0.0))
+                pixels = np.ascontiguousarray(canvas.pixels)
+                rest = pixels if share >= RESTING else None
+            yield pixels
 
     def close(self) -> None:
         """Give back what the film holds."""
@@ -216,7 +221,9 @@ def _write(canvas: Canvas, show: Show, caption: Caption, share: float) -> None:
     canvas.panel(0.0, low, canvas.width, canvas.height, 0.90, 0.0)
     half = 0.5 * canvas.width
     canvas.text(28.0, low + 24.0, canvas.shortened(caption.where, 17.0, half - 40.0, "bold"), 17.0, weight="bold")
-    canvas.text(28.0, low + 48.0, caption.exaggeration, 13.5, weight="bold", colour=canvas.palette.accent)
+    room = half - 40.0 if caption.colours else canvas.width - 56.0
+    told = canvas.shortened(caption.exaggeration, 13.5, room, "bold")
+    canvas.text(28.0, low + 48.0, told, 13.5, weight="bold", colour=canvas.palette.accent)
     canvas.text(28.0, low + 72.0, canvas.shortened(caption.known, 11.5, canvas.width - 56.0), 11.5,
                 colour=canvas.palette.muted)  # fmt: skip
     if caption.colours:

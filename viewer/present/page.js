@@ -25,15 +25,14 @@ const times = (a, b) => {
 
 const VERTEX = `#version 300 es
 precision highp float;
-in vec3 base; in vec3 shift; in float share; in float key; in float moved;
+in vec3 base; in vec3 shift; in vec3 later; in float share; in float laterShare; in float key;
 uniform mat4 seen; uniform float factor; uniform float after; uniform float lift[8];
 uniform bool solid;
 out vec3 place; out float worth; flat out float which;
 void main() {
-  float left = 1.0 - after * moved;
-  place = base + shift * factor * left;
+  place = base + mix(shift, later, after) * factor;
   if (solid) place.z += lift[int(key + 0.5)];
-  worth = share < -5.0 ? share : share * left;
+  worth = share < -5.0 ? share : mix(share, laterShare, after);
   which = key;
   gl_Position = seen * vec4(place, 1.0);
 }`;
@@ -88,7 +87,7 @@ class Scene {
   body(arrays, faces, solid) {
     const gl = this.gl, held = gl.createVertexArray();
     gl.bindVertexArray(held);
-    for (const [name, size] of [["base", 3], ["shift", 3], ["share", 1], ["key", 1], ["moved", 1]]) {
+    for (const [name, size] of [["base", 3], ["shift", 3], ["later", 3], ["share", 1], ["laterShare", 1], ["key", 1]]) {
       const place = gl.getAttribLocation(this.program, name);
       if (place < 0 || !arrays[name]) continue;
       gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
@@ -231,20 +230,23 @@ class Scene {
 function drawTrack() {
   const scene = new Scene($("track")), s = data.section, n = data.slabs.length;
   const base = floats(s.base), slab = floats(s.slab), axes = floats(s.axes), centre = floats(s.centre), half = floats(s.half), offset = floats(s.offset);
-  const moved = slab.map((at) => (data.slabs[at].moved ? 1 : 0));
-  scene.body({ base, shift: floats(s.shift), share: floats(s.share), key: slab, moved }, whole(s.faces), false);
+  const offsetAfter = floats(s.offset_after), shift = floats(s.shift), share = floats(s.share);
+  const later = shift.slice(), laterShare = share.slice(); // only what is moved differs after the moves
+  const movedPoints = whole(s.moved), movedShift = floats(s.moved_shift), movedShare = floats(s.moved_share);
+  movedPoints.forEach((at, i) => { later.set(movedShift.subarray(3 * i, 3 * i + 3), 3 * at); laterShare[at] = movedShare[i]; });
+  scene.body({ base, shift, later, share, laterShare, key: slab }, whole(s.faces), false);
   scene.body({ base: floats(s.around), key: floats(s.around_key) }, whole(s.around_faces), true);
   scene.solids = s.solids; scene.dull = s.solids.length - 1; scene.most = s.reach; scene.least = 3;
   const three = (array, at) => [array[3 * at], array[3 * at + 1], array[3 * at + 2]];
   const axis = (at, k) => [axes[9 * at + k], axes[9 * at + 3 + k], axes[9 * at + 6 + k]];
-  const placed = (at) => add(three(centre, at), three(offset, at), scene.factor * (1 - scene.after * (data.slabs[at].moved ? 1 : 0)));
+  const placed = (at) => add(add(three(centre, at), three(offset, at), scene.factor * (1 - scene.after)), three(offsetAfter, at), scene.factor * scene.after);
   const facing = (at) => { const y = axis(at, 1); return Math.atan2(y[0], y[1]) + 2.3; };
   let chosen = data.shown;
 
   const lower = () => {
-    const down = Math.max(0, s.down * scene.factor - s.mortar);
+    const down = s.lowered[scene.factor];
     scene.lift.fill(0); for (const at of s.low) scene.lift[at] = -down;
-    $("factor").textContent = data.factorWords[scene.factor] + (scene.after ? ", after the moves (computed)" : "");
+    $("factor").textContent = (scene.after ? "After the planned moves (computed). " : "") + data.factorWords[scene.factor];
   };
   const tell = () => {
     const one = data.slabs[chosen], card = $("card");
@@ -252,7 +254,7 @@ function drawTrack() {
     const put = (tag, text, look) => { const e = document.createElement(tag); e.textContent = text; if (look) e.className = look; card.append(e); };
     put("p", one.place, "place");
     one.words.forEach((text, i) => put(i ? "p" : "b", text));
-    if (scene.after && one.moved) put("p", "Shown as it will lie after its move: computed, to be measured again.");
+    if (scene.after && one.moved) put("p", "Shown as its planned move leaves it: computed, to be measured again.");
   };
   const choose = (at, fly = true) => {
     chosen = Math.min(n - 1, Math.max(0, at));

@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.colours import VERDICTS, table
+from viewer.help_drawings import TERMS, term_svg, tip_svg
 from viewer.present.palette import Palette
 from viewer.present.show import Show
+from viewer.present.staging import lowered_by
 from viewer.present.web_data import SURROUNDINGS, WebSection, layers_data, packed, web_section
 from viewer.present.words import (
     COMPUTED,
@@ -24,6 +26,8 @@ from viewer.present.words import (
     count_words,
     exaggeration_words,
     layer_words,
+    lowered_words,
+    plan_words,
     scale_words,
     slab_words,
 )
@@ -35,6 +39,7 @@ __all__ = ["page_data", "page_html", "picture_uri", "safe_json"]
 _FOLDER: Final = Path(__file__).parent
 _FACTORS: Final = (1.0, 10.0, 50.0, 100.0, 200.0)
 _CAUTION: Final = "The surveyor and the contract decide; this page only shows what was found."
+_TERMS: Final = ("axes", "moves", "gap")
 _ATTENTION: Final = ("", " !")
 _LOW: Final = ("bed", "anchor", "ground")
 
@@ -71,20 +76,23 @@ def factors_of(show: Show) -> list[float]:
 
 def page_data(show: Show, light: Palette, dark: Palette, web: WebSection) -> dict[str, Any]:
     """Return what the page's script is given."""
-    low = -np.nan_to_num(show.section.corner_deviation_mm[..., 2]).min(initial=0.0) * 0.001
+    slabs = np.arange(len(show.section))
+    lowered = {factor: lowered_by(show, slabs, factor) for factor in factors_of(show)}
     length = float(np.linalg.norm(np.ptp(web.arrays["centre"], axis=0)))
     return {
         "section": {name: packed(array) for name, array in web.arrays.items()} | {
             "solids": [{"light": getattr(light, name), "dark": getattr(dark, name)} for name in SURROUNDINGS],
             "low": [SURROUNDINGS.index(name) for name in _LOW],
-            "down": float(low),
-            "mortar": show.sizes.mortar,
+            "lowered": {f"{factor:g}": down for factor, down in lowered.items()},
             "reach": max(60.0, 1.6 * length),
         },
         "slabs": web.slabs,
         "shown": web.shown,
         "factor": show.factor,
-        "factorWords": {f"{factor:g}": exaggeration_words(factor) for factor in factors_of(show)},
+        "factorWords": {
+            f"{factor:g}": "; ".join(filter(None, (exaggeration_words(factor), lowered_words(down, why=False))))
+            for factor, down in lowered.items()
+        },
         "layers": layers_data(show, light, dark),
         "palettes": {"light": {"sky": light.sky, "unknown": light.unknown},
                      "dark": {"sky": dark.sky, "unknown": dark.unknown}},
@@ -116,13 +124,22 @@ def _pressed(pressed: bool) -> str:
     return "true" if pressed else "false"
 
 
+def _terms() -> str:
+    """Return the terms that the page uses, each with its drawing."""
+    return tip_svg() + "".join(
+        f'<div><h3>{escape(TERMS[name].word)}</h3><div class="drawn">{term_svg(name)}</div>'
+        f"<p>{escape(TERMS[name].meaning)}</p></div>"
+        for name in _TERMS
+    )
+
+
 def _states(show: Show) -> str:
     """Return the buttons for before and after, if any slab is moved."""
     if not show.moved.any():
         return ""
     return ('<fieldset><legend>Slabs</legend><div class="choice">'
             '<button type="button" data-after="0" aria-pressed="true">As measured</button>'
-            '<button type="button" data-after="1" aria-pressed="false">After the moves, computed</button>'
+            '<button type="button" data-after="1" aria-pressed="false">After the planned moves</button>'
             "</div></fieldset>")  # fmt: skip
 
 
@@ -199,12 +216,14 @@ def page_html(
         "high": escape(high),
         "measured": escape(MEASURED),
         "computed": escape(COMPUTED),
+        "plan": escape(plan_words(show)),
         "left_out": escape(web.left_out),
         "parts": escape(", ".join(part["title"] for part in parts)),
         "part_list": "".join(f"<li><b>{escape(p['title'])}</b>: {escape(p['note'])}</li>" for p in parts),
         "slab_heading": escape(f"Slab {show.name} in words"),
         "story": '<div class="story">' + "".join(f"<p>{escape(t)}</p>" for t in slab_words(show, show.slab)) + "</div>",
         "film": f"<p>Beside this page: {', '.join(links)}</p>" if links else "",
+        "terms": _terms(),
         "caution": _CAUTION,
         "made": escape(f"{made['program']}, {made['made_at']}, from {len(made['inputs_sha256'])} files of the project"),
         "data": safe_json(data),

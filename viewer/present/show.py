@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from geometry.exchange.project import Project
 from geometry.placement import SectionCheck
+from geometry.placement.plan.section_plan import HELD
 from geometry.slabs import SlabType
 from viewer.checked import section_of
 from viewer.deviation_layer import deviation_layer
 from viewer.layer import Layer
+from viewer.posed import Planning, section_in
 from viewer.rows import nice_below
 from viewer.section import OUT, QUANTITIES, Section
 from viewer.terminal import visible
@@ -57,10 +59,19 @@ class Show:
     sizes : BedSizes
     sigma_mm : ndarray, shape (n, m, 3)
         Standard uncertainty of the deviation at each mark, mm.
+    after : Section
+        The section as its correction plan leaves it, computed; as measured where there is no plan.
+    after_layer : Layer
+        The same deviation there, on the same scale.
+    after_sigma_mm : ndarray, shape (n, m, 3)
     lift_mm, push_mm : ndarray, shape (n, v) and (n, h)
-        What brings each slab to its target, + up and + right, mm; nan for no screw there and where nothing may move.
+        What the plan does at each screw and adjuster, + up and + right, mm; nan for none there.
     moved : ndarray of bool, shape (n,)
-        Slabs that are out, and may be moved.
+        Slabs that the plan moves.
+    held : ndarray of bool, shape (n,)
+        Slabs that mortar holds.
+    planned : bool
+        Whether there is a plan.
     """
 
     title: str
@@ -72,9 +83,14 @@ class Show:
     types: tuple[SlabType, ...]
     sizes: BedSizes
     sigma_mm: Floats
+    after: Section
+    after_layer: Layer
+    after_sigma_mm: Floats
     lift_mm: Floats
     push_mm: Floats
     moved: Bools
+    held: Bools
+    planned: bool
 
     @property
     def name(self) -> str:
@@ -110,7 +126,10 @@ def _chosen(section: Section) -> int:
     return int(np.argmax(np.where(out, amount + 1e6, amount) if out.any() else amount))
 
 
-def show_of(project: Project, check: SectionCheck, *, slab: str | None = None, factor: float | None = None) -> Show:
+def show_of(
+    project: Project, check: SectionCheck, planning: Planning | None, *, slab: str | None = None,
+    factor: float | None = None,
+) -> Show:  # fmt: skip
     """Return what is shown of a checked project.
 
     Parameters
@@ -118,6 +137,8 @@ def show_of(project: Project, check: SectionCheck, *, slab: str | None = None, f
     project : Project
     check : SectionCheck
         Of all slabs of the project.
+    planning : Planning or None
+        Of that check; None to show the slabs as measured only.
     slab : str, optional
         Name of the slab at which the film ends; the one furthest out if not given.
     factor : float, optional
@@ -127,6 +148,8 @@ def show_of(project: Project, check: SectionCheck, *, slab: str | None = None, f
     ------
     SlabposeError
         If no slab is called so.
+    InputError
+        If a file that the plan needs has faults, or no plan can be made for a slab type.
     """
     settings = project.settings
     given, bed = settings.presentation, settings.bed
@@ -134,12 +157,19 @@ def show_of(project: Project, check: SectionCheck, *, slab: str | None = None, f
     title = visible(given.title or settings.name)
     section = section_of(project, check, visible(subtitle))
     chosen = _chosen(section) if slab is None else section.slab(slab)
-    free = check.released & ~check.moves.beyond_travel
+    after, after_sigma = section, check.deviation_sigma
+    lift = push = np.full((len(section), 0), np.nan)
+    moved, held = np.zeros(len(section), dtype=bool), check.held
+    if planning is not None:
+        plan = planning.plan
+        after, after_sigma = section_in(section, "planned", planning), planning.after.deviation_sigma
+        lift, push, moved, held = plan.lift * 1e3, plan.push * 1e3, plan.touched, plan.standing == HELD
+    quantity = worst_quantity(section, chosen)
     return Show(
         title=title,
         subtitle=visible(subtitle),
         section=section,
-        layer=deviation_layer(section, worst_quantity(section, chosen)),
+        layer=deviation_layer(section, quantity),
         factor=factor_for(section, np.arange(len(section))) if factor is None else factor,
         slab=chosen,
         types=project.types,
@@ -147,7 +177,12 @@ def show_of(project: Project, check: SectionCheck, *, slab: str | None = None, f
             bed.mortar_nominal_mm / 1e3, bed.width_m, bed.anchor_radius_mm / 1e3, bed.anchor_height_mm / 1e3
         ),
         sigma_mm=check.deviation_sigma * 1e3,
-        lift_mm=np.where(free[:, None], check.moves.lift * 1e3, np.nan),
-        push_mm=np.where(free[:, None], check.moves.push * 1e3, np.nan),
-        moved=np.asarray(free & (section.verdict == OUT)),
+        after=after,
+        after_layer=deviation_layer(after, quantity),
+        after_sigma_mm=after_sigma * 1e3,
+        lift_mm=lift,
+        push_mm=push,
+        moved=moved,
+        held=np.asarray(held),
+        planned=planning is not None,
     )

@@ -16,7 +16,7 @@ from viewer.present.parts import Part
 from viewer.present.show import Show
 from viewer.stage import add_bodies, add_values, light, on_page
 
-__all__ = ["Stage", "ground_body", "track_stage"]
+__all__ = ["Stage", "ground_body", "lowered_by", "track_stage"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -36,16 +36,25 @@ class Stage:
     size : (int, int)
         Pixels.
     palette : Palette
+    finer : float
+        Drawn with so many times more pixels along either side, which then become one: a processor draws that in half
+        the time that samples within pixels take. With 1 there are samples.
     """
 
-    def __init__(self, size: tuple[int, int], palette: Palette) -> None:
+    def __init__(self, size: tuple[int, int], palette: Palette, finer: float = 1.0) -> None:
         import pyvista
 
         self.size, self.palette = size, palette
-        self.plotter: Any = pyvista.Plotter(off_screen=True, window_size=list(size), lighting="none")
+        self._finer = finer
+        drawn = [round(side * finer) for side in size]
+        self.plotter: Any = pyvista.Plotter(off_screen=True, window_size=drawn, lighting="none")
         put: Any = self.plotter.set_background
         put(palette.sky)
-        self.plotter.enable_anti_aliasing("msaa", multi_samples=8)
+        if finer > 1.0:
+            window: Any = self.plotter.render_window
+            window.SetMultiSamples(0)
+        else:
+            self.plotter.enable_anti_aliasing("msaa", multi_samples=8)
         light(self.plotter)
         # From the side: it tells upright faces apart, and adds nothing to level ones, which keep the scale's colours.
         lamp = pyvista.Light(
@@ -56,7 +65,7 @@ class Stage:
         self.plotter.camera.view_angle = _VIEW_DEG
         self.low: list[Any] = []
         """What is drawn lower than it lies, so that exaggerated slabs do not sink into it."""
-        self.lowered = 0.0
+        self.lowered = self.lowered_now = 0.0
 
     def look(self, eye: ArrayLike, focus: ArrayLike) -> None:
         """Set the eye and what it looks at, (3,) each."""
@@ -69,12 +78,19 @@ class Stage:
     def shot(self) -> NDArray[np.uint8]:
         """Return what is seen, shape (rows, columns, 3)."""
         self.plotter.render()
-        return np.array(self.plotter.screenshot(None, return_img=True))[..., :3]
+        seen = np.array(self.plotter.screenshot(None, return_img=True))[..., :3]
+        if self._finer == 1.0:
+            return seen
+        from PIL import Image
+
+        whole = Image.fromarray(np.ascontiguousarray(seen)).resize(self.size, Image.Resampling.BILINEAR)
+        return np.asarray(whole, dtype=np.uint8)
 
     def lower(self, share: float) -> None:
         """Draw bed and ground lower, by a share of what the full exaggeration needs."""
+        self.lowered_now = self.lowered * share
         for actor in self.low:
-            actor.SetPosition(0.0, 0.0, -self.lowered * share)
+            actor.SetPosition(0.0, 0.0, -self.lowered_now)
 
     def on_page(self, points: ArrayLike) -> Floats:
         """Return where points are seen, pixels from the top left corner, shape (k, 2)."""
@@ -111,11 +127,14 @@ def ground_body(show: Show, slabs: Integers, origin: Floats) -> tuple[Floats, In
     level = -section.bed_depth - 0.3
     corners = np.empty((len(slabs), 2, 2, 3))
     corners[..., 0] = np.stack([-side, side], axis=-1)[:, None]
-    # beyond the joint, so that the ribbon does not open there
     corners[:, 0, :, 1], corners[:, 1, :, 1] = -half[:, None] - 0.06, half[:, None] + 0.06
     corners[..., 2] = level
     points = np.einsum("sij,sepj->sepi", section.target_rotation[slabs], corners)
     points += (section.target_position[slabs] - origin)[:, None, None]
+    # one edge in the middle of a joint: two that overlap shine through each other from afar
+    joined = (side[1:] == side[:-1]) & (np.linalg.norm(points[1:, 0] - points[:-1, 1], axis=-1) < 1.0).all(axis=1)
+    middle = 0.5 * (points[1:, 0] + points[:-1, 1])[joined]
+    points[1:, 0][joined], points[:-1, 1][joined] = middle, middle
     start = 4 * np.arange(len(slabs))[:, None, None]
     return points.reshape(-1, 3), (start + np.array([[0, 1, 3], [0, 3, 2]])).reshape(-1, 3)
 
@@ -165,9 +184,19 @@ def _fasteners(show: Show, slabs: Integers, origin: Floats) -> tuple[Floats, Int
     return np.concatenate(points), np.concatenate(faces)
 
 
+def lowered_by(show: Show, slabs: Integers, factor: float) -> float:
+    """Return how much lower bed and ground have to be drawn under slabs at an exaggeration, m.
+
+    The same as measured and after the moves, so that two pictures of one place can be compared.
+    """
+    up = [of.corner_deviation_mm[slabs, :, 2] for of in (show.section, show.after)]
+    down = float(-np.nan_to_num(up).min(initial=0.0)) * 0.001 * factor
+    return max(0.0, down - show.sizes.mortar)
+
+
 def track_stage(
-    show: Show, palette: Palette, size: tuple[int, int], slabs: Integers, origin: Floats, *, share: ArrayLike = 1.0,
-    without: int | None = None, factor: float | None = None,
+    show: Show, palette: Palette, size: tuple[int, int], slabs: Integers, origin: Floats, *, after: bool = False,
+    without: int | None = None, factor: float | None = None, finer: float = 1.0,
 ) -> tuple[Stage, Any, Floats, Floats]:  # fmt: skip
     """Return a stage with consecutive slabs on their bed, with rails and fasteners.
 
@@ -180,12 +209,14 @@ def track_stage(
     slabs : ndarray of int, shape (s,)
     origin : ndarray, shape (3,)
         In the grid, m.
-    share : array_like, shape (s,) or ()
-        Share of its deviation that each slab is drawn with: 1 as measured, 0 at its target.
+    after : bool
+        Whether the slabs lie as the correction plan leaves them, in place of as measured.
     without : int, optional
         A slab that is left out, with its rails and fasteners.
     factor : float, optional
         Exaggeration; that of the show if not given.
+    finer : float
+        See `Stage`.
 
     Returns
     -------
@@ -195,28 +226,22 @@ def track_stage(
     target, shift : ndarray, shape (p, 3)
         Points of that body at the target, and what their deviation adds to them at exaggeration 1, m.
     """
-    section, factor = show.section, show.factor if factor is None else factor
-    stage = Stage(size, palette)
-    shares = np.broadcast_to(np.asarray(share, dtype=np.float64), slabs.shape)
+    section, layer = (show.after, show.after_layer) if after else (show.section, show.layer)
+    factor = show.factor if factor is None else factor
+    stage = Stage(size, palette, finer)
     chosen = slabs if without is None else slabs[slabs != without]
     measured = chosen[section.measured[chosen]]
-    here = slab_mesh(section, measured, layer=show.layer, factor=1.0, origin=origin)
-    there = slab_mesh(section, measured, layer=show.layer, factor=0.0, origin=origin)
+    here = slab_mesh(section, measured, layer=layer, factor=1.0, origin=origin)
+    there = slab_mesh(section, measured, layer=layer, factor=0.0, origin=origin)
     shift = here.points - there.points
-    of_slab = np.zeros(len(section))
-    of_slab[slabs] = shares
-    part = of_slab[here.slab_of_point]
-    # what a moved slab shows is what is left of its deviation
     actor = None
     if len(measured):
-        actor = add_values(stage.plotter, there.points + factor * part[:, None] * shift, here.faces,
-                           here.value_of_point * part, show.layer.scale)  # fmt: skip
+        actor = add_values(stage.plotter, there.points + factor * shift, here.faces, here.value_of_point, layer.scale)
     blank = chosen[~section.measured[chosen]]
     if len(blank):
         body = slab_mesh(section, blank, factor=0.0, origin=origin)
         add_bodies(stage.plotter, body.points, body.faces, UNKNOWN)
-    down = float(-np.nan_to_num(section.corner_deviation_mm[slabs, :, 2]).min(initial=0.0)) * 0.001 * show.factor
-    stage.lowered = max(0.0, down - show.sizes.mortar)
+    stage.lowered = lowered_by(show, slabs, show.factor)
     low = [add_bodies(stage.plotter, *bed_body(section, slabs, origin), palette.bed)]
     near = np.empty(0, dtype=np.int64)
     if len(section.anchor_position):
@@ -230,7 +255,7 @@ def track_stage(
     low.append(add_bodies(stage.plotter, *_posts(show, slabs, origin), palette.muted))
     stage.low = [one for one in low if one is not None]
     stage.lower(min(1.0, (factor - 1.0) / max(show.factor - 1.0, 1.0)))
-    return stage, actor, there.points, shift * part[:, None]
+    return stage, actor, there.points, shift
 
 
 def _posts(show: Show, slabs: Integers, origin: Floats) -> tuple[Floats, Integers]:

@@ -23,6 +23,8 @@ from viewer.present.words import (
     MEASURED,
     exaggeration_words,
     layer_words,
+    lowered_words,
+    move_words,
     place_words,
     scale_words,
     slab_words,
@@ -33,7 +35,10 @@ __all__ = ["before_after", "layers_still", "section_still", "still_size", "still
 
 _INCHES: Final = 11.0  # wide: 16 by 9 on a sheet of A4
 _EDGE, _HEAD, _FOOT = 36.0, 118.0, 112.0
-_FRESH: Final = "After: computed. The slab is measured again once it has been moved."
+_FRESH: Final = (
+    "After: computed, as the correction plan turns the screws in whole steps. The slabs are measured again once they "
+    "have been moved."
+)
 
 
 def still_size(dpi: int) -> tuple[int, int]:
@@ -89,9 +94,8 @@ def _track_pane(
 ) -> Stage:
     """Return the stage of the shown slab and its neighbours from a place in its level frame."""
     slabs = _neighbours(show, 30, 30)
-    share = np.where(show.moved[slabs], 0.0, 1.0) if after else 1.0
     origin, frame = show.section.target_position[show.slab], _frame(show)
-    stage = track_stage(show, palette, size, slabs, origin, share=share)[0]
+    stage = track_stage(show, palette, size, slabs, origin, after=after)[0]
     stage.look(frame @ np.asarray(eye), frame @ np.asarray(focus))
     return stage
 
@@ -107,6 +111,7 @@ def section_still(show: Show, palette: Palette, size: tuple[int, int]) -> Canvas
     held = slab_vertices(show.section, np.array([show.slab]), corner, factor=show.factor,
                          origin=show.section.target_position[show.slab])[0][0]  # fmt: skip
     x, y = stage.on_page(held)[0] / canvas.step
+    lowered = lowered_words(stage.lowered_now)
     stage.close()
     _put(canvas, pixels, 0.0, _HEAD)
     _heading(canvas, show.title, show.subtitle)
@@ -114,7 +119,11 @@ def section_still(show: Show, palette: Palette, size: tuple[int, int]) -> Canvas
     canvas.line([start, (x, _HEAD + y)], width=1.6)
     canvas.dot(x, _HEAD + y, 4.5)
     where = place_words(show.section, float(show.section.distance[show.slab]))
-    _foot(canvas, show, exaggeration_words(show.factor), [where, MEASURED, COMPUTED], scale=True)
+    first = exaggeration_words(show.factor)
+    known = [where, f"{MEASURED} {COMPUTED}"]
+    if lowered:
+        known.insert(1, f"{lowered[0].upper()}{lowered[1:]}.")
+    _foot(canvas, show, first, known, scale=True)
     return canvas
 
 
@@ -152,22 +161,25 @@ def layers_still(show: Show, palette: Palette, size: tuple[int, int], apart: flo
 def before_after(show: Show, palette: Palette, size: tuple[int, int]) -> Canvas:
     """Return the shown slab as measured beside the same after its computed move, drawn alike."""
     canvas = _page(size, palette)
-    gap = 12.0
+    gap, lowered = 12.0, 0.0
     wide, height = (canvas.width - gap) / 2, canvas.height - _HEAD - _FOOT
-    for number, (word, known) in enumerate((("Before", "as measured"), ("After", "as computed"))):
+    for number, (word, known) in enumerate((("Before", "as measured"), ("After", "as planned"))):
         left = number * (wide + gap)
         stage = _track_pane(show, palette, _pane(canvas, left, _HEAD, wide, height), (9.0, -8.6, 6.0), (0.0, 0.5, -0.1),
                             after=number == 1)  # fmt: skip
         _put(canvas, stage.shot(), left, _HEAD)
+        lowered = stage.lowered_now
         stage.close()
         canvas.panel(left + 20.0, _HEAD + 18.0, left + 260.0, _HEAD + 62.0, 0.92)
         canvas.text(left + 36.0, _HEAD + 40.0, word, 19.0, weight="bold")
         canvas.text(left + 52.0 + canvas.text_width(word, 19.0, "bold"), _HEAD + 40.0, known, 15.0,
                     colour=palette.muted)  # fmt: skip
-    told = slab_words(show, show.slab)
-    _heading(canvas, f"Slab {show.name} before and after its move", told[-1])
+    _heading(canvas, f"Slab {show.name} before and after its planned move", move_words(show, show.slab))
     first = f"{exaggeration_words(show.factor)}, on both sides"
-    _foot(canvas, show, first, [f"Before: measured. {_FRESH}"], scale=True)
+    told = [f"Before: measured. {_FRESH}"]
+    if lower := lowered_words(lowered):
+        told.insert(0, f"On both sides {lower}.")
+    _foot(canvas, show, first, told, scale=True)
     return canvas
 
 

@@ -47,9 +47,10 @@ class WebSection:
     ----------
     arrays : mapping of str to ndarray
         ``base``, ``shift`` (p, 3): points at the target, and their deviation; ``share`` (p,): place on the colour
-        scale, -1 to 1, `NO_VALUE` for unknown; ``slab`` (p,); ``faces`` (f, 3). ``around``, ``around_key``,
-        ``around_faces``: the surroundings. ``centre`` (n, 3), ``axes`` (n, 3, 3), ``half`` (n, 3), ``offset`` (n, 3):
-        of each slab, for picking.
+        scale, -1 to 1, `NO_VALUE` for unknown; ``slab`` (p,); ``faces`` (f, 3). ``moved`` (q,): points of slabs that
+        the plan moves, ``moved_shift`` (q, 3) and ``moved_share`` (q,): the same of them after the moves. ``around``,
+        ``around_key``, ``around_faces``: the surroundings. ``centre`` (n, 3), ``axes`` (n, 3, 3), ``half`` (n, 3),
+        ``offset``, ``offset_after`` (n, 3): of each slab, for picking.
     slabs : list of mapping
         Name, place, verdict, words of each slab, and whether its move is computed.
     origin : ndarray, shape (3,)
@@ -136,16 +137,27 @@ def web_section(show: Show, most: int = MOST_SLABS) -> WebSection:
     origin = section.target_position[show.slab]
     here, there = (slab_mesh(plain, slabs, layer=show.layer, factor=factor, origin=origin) for factor in (1.0, 0.0))
     share = np.clip(show.layer.scale.share(here.value_of_point), -1.0, 1.0)
+    moved = np.flatnonzero(show.moved[here.slab_of_point])
+    after = slab_mesh(
+        replace(show.after, outlines=plain.outlines), slabs, layer=show.after_layer, factor=1.0, origin=origin
+    )
+    moved_share = np.clip(show.layer.scale.share(after.value_of_point[moved]), -1.0, 1.0)
     around, key, around_faces = _joined(_around(show, slabs, origin, fine=fine))
     size = np.column_stack([section.size[slabs] / 2, np.array(section.thickness)[section.type_index[slabs]] / 2])
-    middle = deviation_at_mm(section, slabs, np.zeros((1, 3)))[:, 0] * 0.001
-    offset = np.einsum("sij,sj->si", section.target_rotation[slabs], np.nan_to_num(middle))
+    offset, offset_after = (
+        np.einsum("sij,sj->si", of.target_rotation[slabs],
+                  np.nan_to_num(deviation_at_mm(of, slabs, np.zeros((1, 3)))[:, 0] * 0.001))
+        for of in (section, show.after)
+    )  # fmt: skip
     arrays: dict[str, NDArray[Any]] = {
         "base": there.points.astype("<f4"),
         "shift": (here.points - there.points).astype("<f4"),
         "share": np.where(np.isnan(share), NO_VALUE, share).astype("<f4"),
         "slab": (here.slab_of_point - first).astype("<f4"),
         "faces": here.faces.astype("<u4"),
+        "moved": moved.astype("<u4"),
+        "moved_shift": (after.points - there.points)[moved].astype("<f4"),
+        "moved_share": np.where(np.isnan(moved_share), NO_VALUE, moved_share).astype("<f4"),
         "around": around.astype("<f4"),
         "around_key": key.astype("<f4"),
         "around_faces": around_faces.astype("<u4"),
@@ -153,6 +165,7 @@ def web_section(show: Show, most: int = MOST_SLABS) -> WebSection:
         "axes": section.target_rotation[slabs].astype("<f4"),
         "half": size.astype("<f4"),
         "offset": offset.astype("<f4"),
+        "offset_after": offset_after.astype("<f4"),
     }
     told = [
         {

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from viewer.present.show import Show, worst_quantity
 from viewer.section import NOT_MEASURED, OUT, QUANTITIES, UNDECIDED, WITHIN, Section
@@ -22,8 +23,10 @@ __all__ = [
     "count_words",
     "exaggeration_words",
     "layer_words",
+    "lowered_words",
     "move_words",
     "place_words",
+    "plan_words",
     "scale_words",
     "slab_words",
     "uncertainty_mm",
@@ -123,11 +126,11 @@ def place_words(section: Section, distance: float) -> str:
     return kilometre
 
 
-def _worst(show: Show, slab: int, quantity: str) -> tuple[float, float]:
+def _worst(section: Section, sigma_mm: NDArray[np.float64], slab: int, quantity: str) -> tuple[float, float]:
     """Return the largest value of a slab and what it is good to, mm."""
-    values = show.section.quantity(quantity)[slab]
+    values = section.quantity(quantity)[slab]
     corner = int(np.nan_to_num(np.abs(values), nan=-1.0).argmax())
-    return float(values[corner]), uncertainty_mm(float(show.sigma_mm[slab, corner, QUANTITIES.index(quantity)]))
+    return float(values[corner]), uncertainty_mm(float(sigma_mm[slab, corner, QUANTITIES.index(quantity)]))
 
 
 def slab_words(show: Show, slab: int) -> list[str]:
@@ -144,7 +147,7 @@ def slab_words(show: Show, slab: int) -> list[str]:
     if verdict == NOT_MEASURED or not section.measured[slab]:
         return [f"Slab {name} has not been measured: how it lies is not known."]
     quantity = worst_quantity(section, slab)
-    value, good_to = _worst(show, slab, quantity)
+    value, good_to = _worst(section, show.sigma_mm, slab, quantity)
     side = SIDES[quantity][int(value > 0.0)]
     allowed = amount_words(section.tolerance_mm[quantity])
     if verdict == WITHIN:
@@ -158,31 +161,83 @@ def slab_words(show: Show, slab: int) -> list[str]:
                 f"{allowed} is allowed."]  # fmt: skip
     if math.isfinite(good_to):
         told.append(f"The survey is good to about {amount_words(good_to, good_to)}.")
-    if verdict == OUT:
-        told.append(move_words(show, slab))
+    if moved := move_words(show, slab):
+        told.append(moved)
     return told
 
 
 def _span(values: list[float]) -> str:
-    low, high = amount_words(min(values)), amount_words(max(values))
-    return high if low == high else f"{low.removesuffix(UNIT)} to {high}"
+    """Return amounts of planned moves from the least to the largest: steps of screws, told as the crew turns them."""
+    low, high = (f"{float(f'{value:.2f}'):g}" for value in (min(values), max(values)))
+    return f"{high}{UNIT}" if low == high else f"{low} to {high}{UNIT}"
+
+
+def _steps(show: Show, slab: int) -> str:
+    """Return what the plan does with a slab, such as ``lowers it by 2.75 to 3.25 mm``."""
+    lift, push = (values[slab][np.isfinite(values[slab])] for values in (show.lift_mm, show.push_mm))
+    up, down = [float(v) for v in lift if v >= 0.005], [-float(v) for v in lift if v <= -0.005]
+    steps = []
+    if up and down:
+        steps = [f"raises one part of it by {_span(up)}", f"lowers another by {_span(down)}"]
+    elif up or down:
+        steps = [f"{'raises' if up else 'lowers'} {'it' if len(up or down) == len(lift) else 'a part of it'} by "
+                 f"{_span(up or down)}"]  # fmt: skip
+    aside = [float(v) for v in push if abs(v) >= 0.005]
+    if aside:
+        right = max(aside, key=abs) > 0.0
+        steps.append(f"pushes it {_span([abs(v) for v in aside if (v > 0.0) == right])} to the "
+                     f"{'right' if right else 'left'}")  # fmt: skip
+    return " and ".join(steps)
 
 
 def move_words(show: Show, slab: int) -> str:
-    """Return in one sentence what brings a slab to its place."""
-    lift, push = (values[slab][np.isfinite(values[slab])] for values in (show.lift_mm, show.push_mm))
-    if not len(lift):
-        return "It cannot be moved as it lies: the crew has to look at it."
-    up, down = sorted(float(v) for v in lift if v >= 0.05), sorted(-float(v) for v in lift if v <= -0.05)
-    steps = [f"{word} {_span(values)}" for word, values in (("raise", up), ("lower", down)) if values]
-    if len(steps) == 2:
-        told = f"Its screws {steps[0].replace('raise', 'raise one part by')}"
-        told += f" and {steps[1].replace('lower', 'lower another by')}"
-    elif steps:
-        told = f"Its screws {steps[0].replace('raise', 'raise it by').replace('lower', 'lower it by')}"
-    else:
-        told = "Its screws stay as they are"
-    aside = float(push[np.abs(push).argmax()]) if len(push) else 0.0
-    if abs(aside) >= 0.3:
-        told += f", and push it up to {amount_words(aside)} to the {'right' if aside > 0.0 else 'left'}"
-    return f"{told}: then it lies where the design puts it (computed)."
+    """Return in one or two sentences what the correction plan does with a slab, and what comes of it.
+
+    Empty for a slab that is within and stays.
+    """
+    out = int(show.section.verdict[slab]) == OUT
+    if not show.moved[slab]:
+        if not out:
+            return ""
+        if show.held[slab]:
+            return "Mortar holds it: it cannot be moved any more."
+        if not show.planned:
+            return "No correction plan could be made."
+        return "The correction plan leaves it as it lies: turning screws cannot mend it, and somebody has to decide."
+    within = int(show.section.verdict[slab]) == WITHIN
+    plan = "For the sake of joints, rail or mortar the correction plan" if within else "The correction plan"
+    told = f"{plan} {_steps(show, slab)}."
+    after = show.after
+    quantity = worst_quantity(after, slab)
+    value, good_to = _worst(after, show.after_sigma_mm, slab, quantity)
+    side = SIDES[quantity][int(value > 0.0)]
+    still = "still up to" if int(after.verdict[slab]) == OUT else "at most"
+    return f"{told} Then it lies {still} {amount_words(value, good_to)} {side} (computed)."
+
+
+def plan_words(show: Show) -> str:
+    """Return in a sentence what the picture after the moves rests on."""
+    if not show.planned:
+        return "No correction plan could be made: shown is what was measured, and nothing else."
+    count = int(show.moved.sum())
+    if not count:
+        return "The correction plan moves no slab: shown is what was measured."
+    left = int((show.after.verdict == OUT).sum())
+    out = "none lies" if not left else "one slab lies" if left == 1 else f"{left} slabs lie"
+    return (
+        f"After the moves: as the correction plan leaves the slabs. It moves {count} of {len(show.section)}, by whole "
+        f"steps of their screws; then {out} out of place."
+    )
+
+
+def lowered_words(lowered: float, *, why: bool = True) -> str:
+    """Return how much lower bed and ground are drawn than they lie, m, and why; empty for nothing.
+
+    Examples
+    --------
+    >>> lowered_words(0.137), lowered_words(0.06, why=False), lowered_words(0.0)
+    ('bed and ground drawn 14 cm lower, so that no slab sinks into them', 'bed and ground drawn 6 cm lower', '')
+    """
+    if lowered < 0.005:
+        return ""
+    return f"bed and ground drawn {lowered * 100:.0f} cm lower{', so that no slab sinks into them' if why else ''}"
