@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 
 import numpy as np
 import pytest
-from project_copies import DEMO, copy_of_demo, run
+from project_copies import DEMO, SURVEY, copy_of_demo, run
 
 from geometry.exchange.landxml_points import read_cg_points
 from geometry.exchange.plan_inputs import plan_of
@@ -95,3 +96,20 @@ def test_points_of_a_landxml_file_from_the_line(tmp_path: Path) -> None:
     broken = run("offsets", DEMO, tmp_path / "broken.xml")
     assert broken.status == 2
     assert "broken.xml" in broken.err
+
+
+@pytest.mark.parametrize(
+    ("command", "read"),
+    [
+        (("rail",), {"seats.csv"}),
+        (("rail", "--pose", "planned"), {"seats.csv", "bed/rest.csv", "anchors.csv"}),
+        (("fasteners", "--from", "Q0176", "--to", "Q0188"), {"seats.csv"}),
+        (("plan", "--from", "Q0176", "--to", "Q0188"), {"seats.csv", "bed/rest.csv", "anchors.csv"}),
+        (("ready",), {"seats.csv", "bed/rest.csv", "anchors.csv"}),
+    ],
+)
+def test_every_file_that_was_read_is_named_with_its_digest(command: tuple[str, ...], read: set[str]) -> None:
+    told = json.loads(run(command[0], DEMO, *command[1:], "--json", "-").out)["made_from"]["inputs_sha256"]
+    assert read | {"project.toml", SURVEY} <= set(told)
+    for name in read:
+        assert told[name] == hashlib.sha256((DEMO / name).read_bytes()).hexdigest()

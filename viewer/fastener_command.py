@@ -11,9 +11,9 @@ import numpy as np
 from geometry.alignment.laws import Floats
 from geometry.errors import Fault, Faults, InputError
 from geometry.exchange.fastener_tables import FASTENER_DECIMALS, changed_table, lay_pieces, order_table
-from geometry.exchange.plan_inputs import plan_of
+from geometry.exchange.plan_inputs import plan_inputs, plan_of
 from geometry.exchange.project import PROJECT_FILE, Project, open_project
-from geometry.exchange.seat_files import SEATS_FILE, read_cast_seats
+from geometry.exchange.seat_files import SEATS_FILE, read_cast_seats, seat_inputs
 from geometry.placement import UNJUDGED, SectionCheck
 from geometry.placement.rail.fasteners import FastenerPlan, adjusted, plan_fasteners
 from geometry.placement.rail.forecast import RailForecast, rail_forecast
@@ -103,14 +103,16 @@ def run_fasteners(
     with Progress("planning the fasteners"):
         read_project = open_project(project)
         slabs = chosen_slabs(read_project, start, end)
-        inputs, answer = dict(read_project.inputs), None
+        inputs, answer = {**read_project.inputs, **seat_inputs(project)}, None
         pose = None
         if poses != "target":
             read, answer = check_of(read_project, survey, stage, readings)
             inputs |= read.inputs
             warn(read.warnings)
         if poses == "planned" and answer is not None:
-            pose = plan_of(read_project, answer).pose_after
+            given = plan_inputs(read_project, answer)
+            inputs |= given.inputs
+            pose = plan_of(read_project, answer, given=given).pose_after
         plan, after, warnings = fastened_rail(read_project, answer, pose, slabs, most_seconds)
     warn((*read_project.warnings, *warnings))
     settings = read_project.settings.fastener

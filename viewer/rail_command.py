@@ -11,11 +11,10 @@ import numpy as np
 
 from geometry.alignment.laws import Floats
 from geometry.errors import Fault, Faults, InputError
-from geometry.exchange.plan_inputs import plan_of
-from geometry.exchange.project import Project, digest, open_project
+from geometry.exchange.plan_inputs import plan_inputs, plan_of
+from geometry.exchange.project import Project, open_project
 from geometry.exchange.rail_tables import seat_table
-from geometry.exchange.seat_files import SEATS_FILE, read_cast_seats
-from geometry.exchange.workbook_sheets import table_file
+from geometry.exchange.seat_files import SEATS_FILE, read_cast_seats, seat_inputs
 from geometry.placement import UNJUDGED, SectionCheck
 from geometry.placement.rail.chords import Chord
 from geometry.placement.rail.forecast import RailForecast, RailLimit, RailRules, rail_forecast
@@ -98,10 +97,7 @@ def run_rail(
     with Progress("forecasting the rail"):
         read_project = open_project(project)
         slabs = chosen_slabs(read_project, start, end)
-        inputs = dict(read_project.inputs)
-        seats_file = table_file(project / SEATS_FILE)
-        if seats_file.is_file():
-            inputs[seats_file.name] = digest(seats_file)
+        inputs = {**read_project.inputs, **seat_inputs(project)}
         answer = None
         pose = None
         if poses != "target":
@@ -109,7 +105,9 @@ def run_rail(
             inputs |= read.inputs
             warn(read.warnings)
         if poses == "planned" and answer is not None:
-            pose = plan_of(read_project, answer).pose_after
+            given = plan_inputs(read_project, answer)
+            inputs |= given.inputs
+            pose = plan_of(read_project, answer, given=given).pose_after
         forecast, warnings = forecast_of(read_project, answer, pose, chord)
     warn((*read_project.warnings, *warnings))
     chosen = slabs[forecast.seats.slab]

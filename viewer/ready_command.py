@@ -16,6 +16,7 @@ from geometry.exchange.plan_inputs import plan_of
 from geometry.exchange.project import Project, open_project
 from geometry.exchange.ready_section import ready_section
 from geometry.exchange.ready_tables import all_ready, slab_ready_table
+from geometry.exchange.seat_files import seat_inputs
 from geometry.placement import SectionCheck
 from geometry.placement.mortar import MortarReport
 from geometry.placement.rail.forecast import RailForecast
@@ -59,6 +60,7 @@ def run_ready(
         when = np.datetime64((at or datetime.now(UTC)).astimezone(UTC).replace(tzinfo=None), "us")
         mortar, bed_inputs, bed_warnings = _mortar_of(read_project, answer)
         rail, rail_warnings = _rail_of(read_project, answer)
+        beside = bed_inputs if rail is None else {**bed_inputs, **seat_inputs(project)}
         if plan:
             progress.say("making the correction plan")
         section = ready_section(
@@ -67,7 +69,7 @@ def run_ready(
         )  # fmt: skip
     warn((*read_project.warnings, *read.warnings, *bed_warnings, *rail_warnings))
     slabs = {name: values[chosen] for name, values in slab_ready_table(read_project, answer, section).items()}
-    document = ready_document(read_project, {**read.inputs, **bed_inputs}, section, chosen, slabs)
+    document = ready_document(read_project, {**read.inputs, **beside}, section, chosen, slabs)
     terminal = out(slabs, document, csv_file, json_file, files)
     with to_reader() if terminal else nullcontext():
         if terminal:

@@ -19,15 +19,14 @@ from geometry.exchange.bowing_tables import bowing_of, curl_of
 from geometry.exchange.excel_writing import write_workbook
 from geometry.exchange.fieldwork_files import WorkedUp
 from geometry.exchange.mortar_section import batches_of, mortar_of, mortar_warnings
-from geometry.exchange.project import Project, digest, open_project
+from geometry.exchange.project import Project, open_project
 from geometry.exchange.ready_section import ready_section
 from geometry.exchange.report_blocks import Report
 from geometry.exchange.report_document import REPORT_TITLE, report_document
 from geometry.exchange.report_evidence import Evidence, MortarEvidence, Told
 from geometry.exchange.report_sheets import report_sheets
 from geometry.exchange.results import CAUTIONS
-from geometry.exchange.seat_files import SEATS_FILE
-from geometry.exchange.workbook_sheets import table_file
+from geometry.exchange.seat_files import seat_inputs
 from geometry.exchange.writing import one_piece
 from geometry.placement import UNJUDGED, SectionCheck
 from geometry.placement.rail.forecast import RailForecast
@@ -123,9 +122,8 @@ def evidence_of(
     inputs = {**project.inputs, **read.inputs}
     if bed is not None and mortar is not None:
         inputs |= {**bed.inputs, **mortar.anchors.inputs}
-    seats_file = table_file(project.folder / SEATS_FILE)
-    if rail is not None and seats_file.is_file():
-        inputs[seats_file.name] = digest(seats_file)
+    if rail is not None:
+        inputs |= seat_inputs(project.folder)
     joints = np.asarray(chosen[check.joints.rear] & chosen[check.joints.front])
     evidence = Evidence(
         project, read, check, chosen, joints, ready, inputs, mortar, rail,

@@ -18,7 +18,7 @@ from geometry.placement.rail.seats import rail_seats
 from .bed_files import BED_FOLDER, bed_paths, read_anchors, read_bed
 from .mortar_section import mortar_of
 from .project import PROJECT_FILE, Project
-from .seat_files import SEATS_FILE, read_cast_seats
+from .seat_files import SEATS_FILE, read_cast_seats, seat_inputs
 
 __all__ = ["PlanInputs", "plan_inputs", "plan_of"]
 
@@ -85,7 +85,7 @@ def plan_inputs(project: Project, check: SectionCheck) -> PlanInputs:
     faults = Faults()
     rail, left_out = _rail(project, faults)
     faults.stop_if_any()
-    warnings, inputs = list(faults.warnings), dict[str, str]()
+    warnings, inputs = list(faults.warnings), seat_inputs(project.folder) if rail is not None else {}
     mortar = None
     if project.settings.mortar is None:
         left_out.append(f"the mortar gap: {PROJECT_FILE} has no [mortar]")

@@ -11,10 +11,11 @@ from geometry.errors import Faults
 from geometry.placement.rail.seats import CastSeats, RailSeats
 
 from .cells import near
+from .project import digest
 from .tables import Column, Table, read_table
 from .workbook_sheets import table_file
 
-__all__ = ["SEATS_FILE", "read_cast_seats"]
+__all__ = ["SEATS_FILE", "read_cast_seats", "seat_inputs"]
 
 SEATS_FILE = "seats.csv"
 _RAILS = ("L", "R")
@@ -28,6 +29,12 @@ _COLUMNS = (
     Column("up_mm", "number", low=-_FAR, high=_FAR, what="a seat as cast less designed, + up"),
     Column("sigma_mm", "number", required=False, blank=True, low=0.001, high=5.0, what="a standard uncertainty"),
 )
+
+
+def seat_inputs(folder: Path) -> dict[str, str]:
+    """Return the file that holds the factory's measurements of a project with its SHA-256; nothing if there is none."""
+    file = table_file(folder / SEATS_FILE)
+    return {file.name: digest(file)} if file.is_file() else {}
 
 
 def read_cast_seats(
