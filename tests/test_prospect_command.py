@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import UNITS, on_terminal
 from project_copies import copy_of_demo, run
-from test_cli import UNITS, on_terminal
 
 from geometry.alignment import project as project_points
 from geometry.errors import Faults

@@ -20,7 +20,8 @@ from viewer.choosing import REACHES, slab_named
 from viewer.gl import prepare
 from viewer.section import NOT_MEASURED, OUT, WITHIN
 from viewer.view_command import ProjectViews
-from viewer.window import ALWAYS, Window
+from viewer.window import Window
+from viewer.window_close import ALWAYS
 from viewer.window_keys import COLOUR_KEYS, HELP, typed_after
 
 
@@ -269,9 +270,15 @@ def test_keys_reach_a_real_window(tmp_path: Path):
 
             find = ("search", "--onlyvisible", "--name", "Quillmoor")
             until(lambda: told_by(*find), 60.0)
-            time.sleep(2.0)
-            told_by("mousemove", "450", "300", "windowfocus", told_by(*find).split()[0])
-            keys = ["x", "Right", "n", "h", "h", "1", "p", "slash", "Q", "0", "3", "6", "4", "Return", "w", "q"]
+
+            def awake() -> bool:
+                """A new window gets the keyboard when the screen finds time for it: ask until it answers."""
+                told_by("mousemove", "450", "300", "windowfocus", told_by(*find).split()[0], "key", "x")
+                time.sleep(1.0)
+                return len(lines_of(tmp_path)) > 1
+
+            until(awake, 60.0)
+            keys = ["Right", "n", "h", "h", "1", "p", "slash", "Q", "0", "3", "6", "4", "Return", "w", "q"]
             for key in keys:
                 lines = len(lines_of(tmp_path))
                 told_by("key", key)
@@ -286,7 +293,7 @@ def test_keys_reach_a_real_window(tmp_path: Path):
     lines = lines_of(tmp_path)
     assert lines[-1] == "closed"
     by_key = [line.split(" ", 1) for line in lines if re.match(r"(?!Shift)\S+ (up|across) ", line)]
-    assert [key for key, _ in by_key][: len(keys)] == keys
+    assert [key for key, _ in by_key if key != "x"][: len(keys)] == keys
     told = dict(by_key)
     assert told["x"].startswith("across Q0137")
     assert told["Right"].startswith("across Q0138")

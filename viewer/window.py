@@ -2,56 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from functools import partial
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geometry.errors import SlabposeError
-from viewer.choosing import REACHES, next_slab, scaled, slab_named
-from viewer.close import CloseView, Label, close_view
-from viewer.colours import INK, MUTED, PAPER, VERDICTS
+from viewer.choosing import next_slab, slab_named
+from viewer.close import CloseView
 from viewer.gl import has_screen, prepare
 from viewer.layer import Layer, Source
-from viewer.overview import SIGHT, Overview, overview
-from viewer.rows import chainage_text, line_of
+from viewer.overview import Overview
 from viewer.section import WITHIN, Section
-from viewer.sheet import factor_text, mark_texts, shortened, slab_word, text_width
-from viewer.stage import add_lines, on_page
-from viewer.typeface import printed
-from viewer.window_keys import COLOUR_KEYS, HELP, VERDICT_KEYS, typed_after
-from viewer.window_writing import colour_bar, lay_pane, write_line, write_sign
+from viewer.window_choice import LATEST, Choice, Views
+from viewer.window_close import draw_close, write_told
+from viewer.window_keys import COLOUR_KEYS, VERDICT_KEYS, typed_after
+from viewer.window_rows import draw_rows, lay_keys
+from viewer.window_shown import SHARE, Shown
 
 __all__ = ["LATEST", "Source", "Views", "Window", "show"]
 
-LATEST = ""
-"""The stage that stands for the last one of each slab."""
-ALWAYS = "h  all keys     n b  slabs that need work     /  find a slab     + \N{MINUS SIGN}  exaggeration     q  close"
 FACTORS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
-SHARE = 0.52
-"""The overview's share of the window's height."""
-PIXEL_POINT = 0.72
-"""Points of a pixel at the pixels to the inch that the window's words are set with."""
 WEIGHTS: Any = [SHARE, 1.0 - SHARE]
-PANE = "#f5f6f7"
-
-
-class Views(Protocol):
-    """A section at the stages of its survey, and in the poses that its slabs can be shown in."""
-
-    def stages(self) -> Sequence[str]:
-        """Return what can be chosen, ``LATEST`` first."""
-
-    def poses(self) -> Mapping[str, str]:
-        """Return what can be chosen, and what slabs in it are called, as built first."""
-
-    def view(self, stage: str, pose: str) -> tuple[Section, Mapping[str, Source]]:
-        """Return the section, and what keys show of it; raise SlabposeError where there is none."""
-
-    def to_distance(self, chainage: float) -> float:
-        """Return the distance of a chainage, m."""
 
 
 class Window:
@@ -90,21 +64,13 @@ class Window:
     ) -> None:
         import pyvista
 
-        self.views, self.stage, self.pose = views, stage, pose
-        self.section, self.sources = views.view(stage, pose)
-        self._made: dict[tuple[str, str, str], Sequence[Layer]] = {}
-        self._shown: dict[str, int] = {}
+        self.choice = Choice(views, name, stage, pose)
         self.told = ""
         self.typed: str | None = None
         """What has been typed of a slab's name; None while nothing is asked for."""
         self.helping = False
-        self.hidden: frozenset[int] = frozenset()
-        """Verdicts whose slabs are not drawn in rows and stepped over."""
-        self.reach = 1.0
-        self._plain = self._layers(name)[0]
-        self.layer = self._plain
         self.size = size
-        self.slab = self._worst() if slab is None else slab
+        self.slab = self.choice.worst if slab is None else slab
         self.factor: float | None = None
         self.plotter: Any = pyvista.Plotter(
             shape=(2, 1),
@@ -123,7 +89,7 @@ class Window:
             "b": lambda: self._step(-1),
             "Right": lambda: self.go(self.slab + 1),
             "Left": lambda: self.go(self.slab - 1),
-            "w": lambda: self.go(self._worst()),
+            "w": lambda: self.go(self.choice.worst),
             "slash": self._ask,
             "f": self._ask,
             "plus": bigger,
@@ -141,8 +107,7 @@ class Window:
         }
         self.over: Overview
         self.close: CloseView
-        self._draw_over()
-        self._draw_close()
+        self._draw()
 
     def resized(self) -> None:
         """Lay everything out anew if the window has another size than it was drawn for."""
@@ -150,8 +115,7 @@ class Window:
         if size != tuple(self.size) and min(size) > 0:
             self.size = (size[0], size[1])
             camera = self.plotter.renderers[1].camera.copy()
-            self._draw_over()
-            self._draw_close()
+            self._draw()
             self.plotter.renderers[1].camera = camera
             self.plotter.render()
 
@@ -174,9 +138,39 @@ class Window:
         self._draw_close()
 
     @property
+    def views(self) -> Views:
+        """What there is to choose from."""
+        return self.choice.views
+
+    @property
+    def section(self) -> Section:
+        """The section as it is shown."""
+        return self.choice.section
+
+    @property
+    def layer(self) -> Layer:
+        """What slabs are coloured by."""
+        return self.choice.layer
+
+    @property
+    def stage(self) -> str:
+        """The stage shown."""
+        return self.choice.stage
+
+    @property
+    def pose(self) -> str:
+        """The pose shown."""
+        return self.choice.pose
+
+    @property
+    def hidden(self) -> frozenset[int]:
+        """Verdicts whose slabs are not drawn in rows and stepped over."""
+        return self.choice.hidden
+
+    @property
     def seen(self) -> NDArray[np.bool_]:
         """Slabs that are not hidden by their verdict, shape (n,)."""
-        return ~np.isin(self.layer.verdict, sorted(self.hidden))
+        return self._now.seen
 
     def pick(self, x: int, y: int) -> int | None:
         """Return the slab of the overview at a pixel, counted from the lower left corner; None beside the blocks."""
@@ -192,16 +186,6 @@ class Window:
             return None
         return int(self.over.mesh.slab_of_face[picker.GetCellId()])
 
-    def _worst(self) -> int:
-        worst = self.layer.ranked(1)
-        return int(worst[0]) if len(worst) else 0
-
-    def _layers(self, name: str) -> Sequence[Layer]:
-        key = (self.stage, self.pose, name)
-        if key not in self._made:
-            self._made[key] = self.sources[name]()
-        return self._made[key]
-
     def _wait(self, words: str) -> None:
         """Say that something takes time, before it does."""
         self.told = words
@@ -211,69 +195,36 @@ class Window:
 
     def _show(self, name: str) -> None:
         """Show the layers of a name, or the next of them if one is shown; say so where there are none."""
-        if name in ("gap", "move", "rail") and (self.stage, self.pose, name) not in self._made:
+        if name in ("gap", "move", "rail") and not self.choice.is_made(name):
             self._wait(f"working out what {name} shows \N{HORIZONTAL ELLIPSIS}")
         try:
-            layers = self._layers(name)
+            self.choice.colour_by(name)
         except SlabposeError as fault:
             self.told = str(fault)
         else:
-            at = (self._shown.get(name, 0) + 1) % len(layers) if self.layer.name == name else 0
-            self._shown[name], self._plain = at, layers[at]
-            self.layer = scaled(self._plain, self.reach)
             self.factor = None
-        self._draw_over()
-        self._draw_close()
-
-    def _look_at(self, stage: str, pose: str) -> str:
-        """Show the section at another stage or in another pose; return why that cannot be, and change nothing then."""
-        before = self.stage, self.pose, self.section, self.sources
-        name = self.layer.name
-        try:
-            self.stage, self.pose = stage, pose
-            self.section, self.sources = self.views.view(stage, pose)
-            layers = self._layers(name)
-        except SlabposeError as fault:
-            self.stage, self.pose, self.section, self.sources = before
-            return str(fault)
-        self._plain = layers[min(self._shown.get(name, 0), len(layers) - 1)]
-        self.layer = scaled(self._plain, self.reach)
-        self.factor = None
-        return ""
+        self._draw()
 
     def _next_stage(self) -> None:
-        stages = list(self.views.stages())
-        told = "the survey has no other stage"
         self._wait("reading another stage of the survey \N{HORIZONTAL ELLIPSIS}")
-        at = stages.index(self.stage) if self.stage in stages else 0
-        for stage in [*stages[at + 1 :], *stages[:at]]:
-            told = self._look_at(stage, self.pose)
-            if not told:
-                break
-        self.told = told
-        self._draw_over()
-        self._draw_close()
+        self._look_on(self.choice.next_stage)
 
     def _next_pose(self) -> None:
-        poses = list(self.views.poses())
-        at = poses.index(self.pose)
-        told = "there is no other pose"
         self._wait("working out where the slabs lie \N{HORIZONTAL ELLIPSIS}")
-        for pose in [*poses[at + 1 :], *poses[:at]]:
-            fault = self._look_at(self.stage, pose)
-            if not fault:
-                told = "" if told == "there is no other pose" else told
-                break
-            told = fault
-        self.told = told
-        self._draw_over()
-        self._draw_close()
+        self._look_on(self.choice.next_pose)
+
+    def _look_on(self, to_next: Callable[[], str]) -> None:
+        """Show the next stage or pose, and say what has to be told of it."""
+        before = self.stage, self.pose
+        self.told = to_next()
+        if (self.stage, self.pose) != before:
+            self.factor = None
+        self._draw()
 
     def _filter(self, verdict: int) -> None:
         """Hide the slabs of a verdict, or show them again."""
-        self.hidden = self.hidden ^ {verdict}
-        self._draw_over()
-        self._draw_close()
+        self.choice.hide(verdict)
+        self._draw()
 
     def _step(self, step: int) -> None:
         """Show the next slab that is not within, of those that are not hidden; say so where there is none."""
@@ -303,7 +254,7 @@ class Window:
 
     def _help(self) -> None:
         self.helping = not self.helping
-        self._draw_over()
+        self._draw_rows()
 
     def _put_away(self) -> None:
         """Put away the keys, if they lie over the picture."""
@@ -316,177 +267,37 @@ class Window:
 
     def _rescale(self, step: int) -> None:
         """Let the scale of colours and heights end nearer, or further away."""
-        place = REACHES.index(self.reach) + step
-        self.reach = REACHES[min(max(place, 0), len(REACHES) - 1)]
-        self.layer = scaled(self._plain, self.reach)
-        self._draw_over()
-        self._draw_close()
+        self.choice.rescale(step)
+        self._draw()
 
     def _exaggerate(self, step: int) -> None:
         place = FACTORS.index(min(FACTORS, key=lambda factor: abs(factor - self.close.factor)))
         self.factor = FACTORS[min(max(place + step, 0), len(FACTORS) - 1)]
         self._draw_close()
 
-    def _draw_over(self) -> None:
-        plotter, section = self.plotter, self.section
-        plotter.subplot(0, 0)
-        plotter.renderer.clear_actors()
-        plotter.set_background(PAPER, all_renderers=False)
-        width, height = float(self.size[0]), round(self.size[1] * SHARE)
-        head, foot = 56.0, 6.0
-        layer = self.layer
-        self.over = overview(
-            plotter, section, layer, width=width, height=height, head=head, foot=foot, shown=self.seen
-        )  # fmt: skip
-        plan = self.over.plan
-        counts = np.bincount(layer.verdict, minlength=len(VERDICTS))
-        words = "   ".join(
-            f"{counts[verdict]} {layer.words[verdict]}{' (hidden)' if verdict in self.hidden else ''}"
-            for verdict in VERDICTS
-        )
-        write_line(self.plotter, words, (width - 16, height - 24), 14, right=True)
-        room = width - 48.0 - text_width(words, 14 * PIXEL_POINT)
-        write_line(self.plotter, shortened(printed(section.title), 17 * PIXEL_POINT, room), (16, height - 26), 17)
-        times = "\N{MULTIPLICATION SIGN}"
-        ends = " and ".join(mark_texts(layer.scale, [layer.scale.low, layer.scale.high]))
-        dashed = f"; dashed: {layer.scale.allowed_word}" if layer.scale.allowed else ""
-        if len(self.over.arrow_slab):
-            dashed += "; filled arrow: lift, open arrow: push, down the page to the right"
-        if layer.rails is not None and layer.rails.value_mm.shape[1] > 1:
-            dashed += "; left rail behind the right one" if len(plan.walls) > 1 else "; the rail that is further out"
-        stage = f"stage {printed(self.stage)}" if self.stage else "latest stage"
-        told = (
-            f"slabs {self.views.poses()[self.pose]}, {stage}; {layer.title}, {layer.sign}; "
-            f"slab width {times}{factor_text(plan.width_factor)}, height {times}{factor_text(plan.height_factor)}, "
-            f"cut at {ends} mm{dashed}"
-        )
-        write_line(self.plotter, shortened(told, 12 * PIXEL_POINT, width - 32.0), (16, height - 48), 12, MUTED)
-        along, shown = line_of(section)
-        for row in range(plan.rows.count):
-            chainage = float(np.interp(plan.rows.start + row * plan.rows.length, along, shown))
-            y = float(plan.page(row, 0.0, float(np.mean(plan.guides)))[1])
-            write_line(self.plotter, chainage_text(chainage), (10, height - y - 4), 12)
-        self._name_worst()
+    @property
+    def _now(self) -> Shown:
+        """What both views are drawn from."""
+        called = self.views.poses()[self.pose]
+        return Shown(self.section, self.layer, self.slab, self.factor, self.hidden, called, self.stage, self.size)
+
+    def _draw(self) -> None:
+        self._draw_rows()
+        self._draw_close()
+
+    def _draw_rows(self) -> None:
+        self.over = draw_rows(self.plotter, self._now)
         if self.helping:
-            self._show_help()
-
-    def _show_help(self) -> None:
-        """Write all keys onto a pane over the rows."""
-        height = round(self.size[1] * SHARE)
-        top = height - 58.0
-        pitch = min(22.0, (top - 8.0) / (len(HELP) + 1.3))
-        left, wide, size = 16.0, min(620.0, self.size[0] - 32.0), round(0.64 * pitch)
-        lay_pane(self.plotter, left, top - pitch * (len(HELP) + 1.2), left + wide, top)
-        write_line(self.plotter, "Keys (h puts this away)", (left + 16.0, top - pitch), size + 1)
-        for line, key in enumerate(HELP):
-            y = top - pitch * (line + 2.0)
-            write_line(self.plotter, key.written, (left + 16.0, y), size)
-            write_line(
-                self.plotter, shortened(key.does, size * PIXEL_POINT, wide - 140.0), (left + 120.0, y), size, MUTED
-            )
-
-    def _name_worst(self) -> None:
-        """Write name and value of the worst slabs above their row; one that would cover a worse one is left out."""
-        section, plan, layer, mesh = self.section, self.over.plan, self.layer, self.over.mesh
-        each = len(mesh.slab_of_point) // max(len(mesh.rims), 1)
-        blocks = dict(zip(mesh.slab_of_point[::each].tolist() if each else [], mesh.rims, strict=True))
-        ceiling = 0.001 * layer.scale.above * plan.height_factor
-        # Nearer to the eye, at the same place of the view, so that no block hides the words.
-        nearer = -100.0 / plan.scale * SIGHT
-        taken: list[tuple[int, float]] = []
-        ranked = layer.ranked(len(section))
-        for slab in ranked[self.seen[ranked]][:8].tolist():
-            row = int(plan.rows.row(section.distance[slab]))
-            x = float(plan.page(0, plan.rows.place(section.distance[slab]))[0])
-            if slab in blocks and all(row != other or abs(x - place) > 140.0 for other, place in taken):
-                taken.append((row, x))
-                block = np.array([blocks[slab][:, 0].mean(), *blocks[slab][:, 1:].max(axis=0)]) + nearer
-                head = np.array([block[0], block[1], ceiling + nearer[2]])
-                if not plan.walls:
-                    add_lines(self.plotter, block[None], head[None], INK, 1.0)
-                words = f"{slab_word(section, slab)}  {layer.named(slab)}"
-                write_sign(
-                    self.plotter,
-                    Label((float(head[0]), float(head[1]), float(head[2])), words, "slab"),
-                    12,
-                    INK,
-                    (0, 3),
-                )
+            lay_keys(self.plotter, self._now)
 
     def _draw_close(self) -> None:
-        plotter, section = self.plotter, self.section
-        plotter.subplot(1, 0)
-        plotter.renderer.clear_actors()
-        plotter.set_background(PANE, all_renderers=False)
-        layer = self.layer
-        self.close = close_view(plotter, section, self.slab, layer, factor=self.factor)
-        for label in self._clear_labels():
-            if label.kind == "slab":
-                write_sign(self.plotter, label, 14, INK, (0, 10))
-            elif label.kind == "arrow":
-                write_sign(self.plotter, label, 11, INK, (0, -16) if label.text.endswith(("left", "right")) else (0, 4))
-            elif label.kind == "chainage":
-                write_sign(self.plotter, label, 12, MUTED, (4, -18))
-            else:
-                up = label.text.endswith("up")
-                write_sign(self.plotter, label, 12, INK, (0, 4) if up else (6, -4), middle=up)
-        height = self.size[1] - round(self.size[1] * SHARE)
-        name, verdict = slab_word(section, self.slab), layer.words[int(layer.verdict[self.slab])]
-        chainage = chainage_text(float(section.chainage[self.slab]))
-        write_line(self.plotter, f"{name}, chainage {chainage}: {verdict}", (16, height - 28), 16)
-        factor = f"\N{MULTIPLICATION SIGN}{factor_text(self.close.factor)}"
-        what = "gap and displacement" if layer.mortar else "displacement"
-        arrows = "; arrows: planned moves, mm" if layer.arrows is not None else ""
-        told = f"{what} {factor}, arms {self.close.step_mm:g} mm, dark outline: target{arrows}"
-        write_line(self.plotter, told, (16, height - 50), 12, MUTED)
-        colour = "colour by:  " + "   ".join(f"{key} {name}" for key, name in COLOUR_KEYS.items())
-        for line, words in enumerate((colour, ALWAYS)):
-            write_line(self.plotter, words, (self.size[0] - 16, 28 - 18 * line), 12, MUTED, right=True)
+        self.close = draw_close(self.plotter, self._now)
         self._say()
-        colour_bar(self.plotter, self.layer, float(self.size[0]))
 
     def _say(self) -> None:
-        """Write what is asked for or has to be told, in place of what stood there."""
-        self.plotter.subplot(1, 0)
-        height = self.size[1] - round(self.size[1] * SHARE)
+        """Write what is asked for or has to be told."""
         asked = None if self.typed is None else f"slab or chainage: {self.typed}_    (Enter goes there, Esc back)"
-        words = shortened(printed(asked or self.told), 13 * PIXEL_POINT, 0.9 * self.size[0])
-        write_line(self.plotter, words, (16, height - 74), 13, name="told")
-
-    def _clear_labels(self) -> list[Label]:
-        """Return the words of the close view without those that would stand on others at first sight.
-
-        Slabs are named and the scale is labelled in any case; chainages and arrows give way.
-        """
-        height = self.size[1] - round(self.size[1] * SHARE)
-        # Names over the arrows, where there are any, and else clear of a slab that has no symbol to carry its own.
-        over = 2.0 if self.layer.arrows is not None else 0.8 * (self.layer.verdict[self.slab] == WITHIN)
-        order = ("slab", "scale", "chainage", "arrow")
-        labels = [
-            label._replace(point=(*label.point[:2], label.point[2] + over * (label.kind == "slab")))
-            for label in self.close.labels
-        ]
-        places = on_page(self.plotter, [label.point for label in labels], float(self.size[0]), float(height))
-        kept: list[Label] = []
-        boxes: list[tuple[float, float, float]] = []
-        for label, (at, y) in sorted(zip(labels, places, strict=True), key=lambda entry: order.index(entry[0].kind)):
-            big = 14 if label.kind == "slab" else 12
-            half = 0.5 * text_width(label.text, big * PIXEL_POINT) + 4.0
-            x = at
-            if label.kind == "slab":
-                middle = y - 17.0
-            elif label.kind == "chainage":
-                x, middle = x + 4.0, y + 13.0
-            elif label.kind == "scale" and not label.text.endswith("up"):
-                x, middle = x + 6.0 + half, y
-            else:
-                middle = y - 9.0
-            taken = any(abs(x - a) < half + b and abs(middle - c) < 19.0 for a, b, c in boxes)
-            if taken and label.kind in ("chainage", "arrow"):
-                continue
-            boxes.append((x, half, middle))
-            kept.append(label)
-        return kept
+        write_told(self.plotter, self._now, asked or self.told)
 
 
 def show(views: Views, *, name: str = "up", stage: str = LATEST, pose: str = "built", slab: str | None = None) -> None:
