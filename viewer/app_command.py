@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib.util
 from pathlib import Path
 
@@ -30,9 +31,10 @@ def run_serve(project: Path, host: str, port: int, token: str | None, browser: b
     if token is not None and len(token) < _LEAST_TOKEN:
         raise InputError([Fault("--token", f"{_LEAST_TOKEN} characters or more", f"{len(token)}",
                                 "leave it out for a random one")])  # fmt: skip
-    from viewer.app.server import serve
-
+    gc.disable()  # starting makes many objects that stay: looking for garbage among them is a tenth of the wait
     try:
+        from viewer.app.server import serve
+
         serve(project, host, port, token, open_browser=browser)
     except OSError as fault:
         if fault.errno is None or fault.filename is not None:
@@ -41,4 +43,6 @@ def run_serve(project: Path, host: str, port: int, token: str | None, browser: b
         told = Fault(f"--port {port}, --host {host}", "an address and a port that are free", found,
                      "--port 0 takes any that is free")  # fmt: skip
         raise InputError([told]) from fault
+    finally:
+        gc.enable()
     return OK

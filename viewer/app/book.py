@@ -10,26 +10,30 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from geometry.errors import Fault, InputError, SlabposeError
 from geometry.exchange.epoch_files import read_epochs
 from geometry.exchange.history_tables import epoch_table
-from geometry.exchange.project import Project, input_paths, open_project
+from geometry.exchange.project import PROJECT_FILE, Project, open_project
 from geometry.exchange.readings_files import readings_paths
 from geometry.exchange.results import Columns, corner_table, joint_table, slab_table
 from geometry.exchange.survey_files import survey_paths
+from geometry.exchange.workbook_sheets import table_files
 from geometry.placement import SectionCheck, check_section
+from geometry.survey.fieldwork import Solved
 from geometry.survey.points import SurveyPoints
 from viewer.checked import section_of
-from viewer.decided import layer_sources
 from viewer.history_page import history_of
-from viewer.layer import Layer
+from viewer.layer import Layer, Source
 from viewer.running import check_of
 from viewer.section import Section
 from viewer.watching import complete_lines
-from viewer.window import Source
+
+if TYPE_CHECKING:
+    from viewer.posed import Planning
 
 __all__ = ["LATEST", "Book", "Edition"]
 
@@ -63,13 +67,23 @@ class Edition:
     section: Section
     surveyed: bool
     warnings: tuple[Fault, ...]
+    _solved: Solved = field(default_factory=dict, repr=False)
     _made: dict[str, list[Layer]] = field(default_factory=dict, repr=False)
     _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     @cached_property
     def sources(self) -> Mapping[str, Source]:
         """What each choice of colour is worked out by."""
-        return layer_sources(self.project, self.check, self.section)
+        from viewer.decided import layer_sources  # brings the solvers along, which the first page does not need
+
+        return layer_sources(self.project, self.check, self.section, planning=self.planning)
+
+    @cached_property
+    def planning(self) -> Planning:
+        """The correction plan, made when it is first asked for."""
+        from viewer.posed import Planning
+
+        return Planning(self.project, self.check)
 
     def ready(self, name: str) -> bool:
         """Return whether the layers of a name need no working out that takes time."""
@@ -112,7 +126,7 @@ class Edition:
             return None
         try:
             with _complete(points) as whole:
-                read, _ = read_epochs(self.project, whole, books)
+                read, _ = read_epochs(self.project, whole, books, self._solved)
             return epoch_table(self.project, read.given, history_of(self.project, read))
         except SlabposeError:
             return None
@@ -149,6 +163,7 @@ class Book:
         self._project: Project | None = None
         self._stamps: dict[Path, tuple[int, int]] | None = None
         self._read: dict[Path, tuple[int, int]] | None = None
+        self._solved: Solved = {}  # set-ups of all editions: only those with other sights are solved anew
         self._lock = threading.Lock()
 
     @property
@@ -195,7 +210,7 @@ class Book:
 
     def _seen(self) -> dict[Path, tuple[int, int]]:
         """Return time of change and size of every file that counts."""
-        places = [*input_paths(self.folder), *self._besides()]
+        places = [self.folder / PROJECT_FILE, *table_files(self.folder)]
         for name in _FOLDERS:
             inside = self.folder / name
             places += sorted(inside.iterdir()) if inside.is_dir() else []
@@ -208,9 +223,6 @@ class Book:
             if not path.is_dir():
                 found[path] = status.st_mtime_ns, status.st_size
         return found
-
-    def _besides(self) -> list[Path]:
-        return sorted(self.folder.glob("*.csv")) if self.folder.is_dir() else []
 
     def _read_all(self, stamps: Mapping[Path, tuple[int, int]]) -> None:
         before = {path: stamp for path, stamp in (self._read or {}).items() if path.parent == self.folder}
@@ -239,13 +251,13 @@ class Book:
         if not points and not readings_paths(project.folder):
             check = _unsurveyed(project)
             return Edition(
-                self._number, hour, project, check, section_of(project, check), False, project.warnings
+                self._number, hour, project, check, section_of(project, check), False, project.warnings, self._solved
             )  # fmt: skip
         with _complete(points) as whole:
-            survey, check = check_of(project, whole, stage or None)
+            survey, check = check_of(project, whole, stage or None, solved=self._solved)
         section = section_of(project, check)
         return Edition(
-            self._number, hour, project, check, section, True, (*project.warnings, *survey.warnings)
+            self._number, hour, project, check, section, True, (*project.warnings, *survey.warnings), self._solved
         )  # fmt: skip
 
     @staticmethod

@@ -38,8 +38,11 @@ def charts_svg(
     wide = max(2 * half * per, 2.5)
     tops = np.cumsum([0.0, *(HEIGHT + _head(panel) for panel in panels)]).tolist()
     tall = tops[-1]
-    parts.append(f'<rect x="{x:.1f}" y="4" width="{wide:.1f}" height="{tall - 4:.1f}" fill="{GROUND}" class="here"/>')
     for panel, top in zip(panels, tops[:-1], strict=True):
+        base, side = top + _head(panel), HEIGHT - 8.0
+        parts.append(
+            f'<rect x="{x:.1f}" y="{base:.1f}" width="{wide:.1f}" height="{side}" fill="{GROUND}" class="here"/>'
+        )
         parts += _panel(panel, low, high, per, inner, top)
     for mark, word in zip(*ticks(edition, low, high, inner), strict=True):
         place = LEFT + (float(mark) - low) * per
@@ -68,7 +71,7 @@ def _panel(panel: Panel, low: float, high: float, per: float, inner: float, top:
     known = np.concatenate([*(value for _, value in seen), np.array([value for value, _ in panel.limits])])
     known = known[np.isfinite(known)]
     bottom, upper = (float(known.min()), float(known.max())) if len(known) else (-1.0, 1.0)
-    if not panel.title.startswith("Joint gaps"):
+    if panel.from_zero:
         bottom, upper = min(bottom, 0.0), max(upper, 0.0)
     room = 0.1 * (upper - bottom) or 1.0
     bottom, upper = bottom - room, upper + room

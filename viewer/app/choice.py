@@ -9,11 +9,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.errors import ChainageError
-from geometry.exchange.cells import near
 from viewer.app.book import LATEST, Edition
-from viewer.cli.options import number_in
-from viewer.layer import Layer, Scale
+from viewer.choosing import REACHES, scaled, slab_named
+from viewer.layer import Layer
 from viewer.section import NOT_MEASURED
 
 __all__ = [
@@ -40,8 +38,6 @@ COLOURS: Final = ("up", "across", "along", "gap", "move", "rail")
 """What can be coloured by."""
 SPANS: Final = (60.0, 120.0, 250.0, 500.0, 1000.0, 2500.0, 0.0)
 """How much of the line the section and the charts show, m; 0 is all of it."""
-REACHES: Final = (0.5, 1.0, 2.0, 5.0)
-"""Where the scale of colours may end, as parts of where it usually does."""
 PAGE: Final = 40
 """Rows of the table on one page."""
 
@@ -97,27 +93,7 @@ def found(edition: Edition, text: str) -> int | str:
     int or str
         The slab, or why there is none, for people.
     """
-    names = edition.section.slab_names
-    wanted = text.strip()
-    if not wanted:
-        return "type the name of a slab, or a chainage such as 27+628"
-    same = np.flatnonzero(np.char.lower(names) == wanted.lower())
-    if len(same):
-        return int(same[0])
-    chainage = number_in(wanted.replace(",", "."))
-    ends = [float(edition.section.chainage[at]) for at in (0, -1)]
-    if np.isfinite(chainage):
-        try:
-            distance = float(edition.project.count.to_distance(chainage))
-        except ChainageError as fault:
-            return str(fault)
-        half = 0.5 * edition.section.size[[0, -1], 1]
-        low, high = edition.section.distance[0] - half[0], edition.section.distance[-1] + half[1]
-        if low <= distance <= high:
-            return int(np.abs(edition.section.distance - distance).argmin())
-        return f"no slab at that chainage; they lie from {ends[0]:.0f} to {ends[1]:.0f} m"
-    hint = near(wanted, names.tolist())
-    return f"no slab is called {wanted}" + (f"; {hint}" if hint else f"; they run from {names[0]} to {names[-1]}")
+    return slab_named(edition.section, text, lambda chainage: float(edition.project.count.to_distance(chainage)))
 
 
 def shown(choice: Choice, layer: Layer) -> Bools:
@@ -157,15 +133,6 @@ def page_with(choice: Choice, rows: Integers) -> int:
     place = np.flatnonzero(rows == choice.slab)
     pages = max(1, -(-len(rows) // PAGE))
     return int(place[0]) // PAGE if len(place) else min(choice.page, pages - 1)
-
-
-def scaled(layer: Layer, reach: float) -> Layer:
-    """Return a layer whose scale ends at a part of its usual reach, or beyond it."""
-    if reach == 1.0:
-        return layer
-    scale = layer.scale
-    ends = scale.middle - reach * scale.below, scale.middle + reach * scale.above
-    return replace(layer, scale=Scale(ends[0], scale.middle, ends[1], scale.allowed, scale.allowed_word))
 
 
 def window_of(edition: Edition, choice: Choice) -> tuple[float, float]:

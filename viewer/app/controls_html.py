@@ -127,6 +127,7 @@ def guidance_html(folder: str, trouble: Sequence[Fault]) -> str:
         f'<section class="guide" aria-labelledby="guide-head"><h2 id="guide-head">The project cannot be shown yet</h2>'
         f"<p>Folder <strong>{text(folder)}</strong>. This page goes on by itself as soon as these are mended:</p>"
         f"<ol>{faults}</ol>{more}"
+        "<p>Out of a designer's LandXML or IFC file: <code>slabpose import FILE PROJECT</code> writes a project.</p>"
         "<p>A whole project to learn from: <code>slabpose demo try-it</code>, then <code>slabpose serve try-it</code>."
         "</p></section>"
     )

@@ -101,7 +101,9 @@ class Gate:
                     response = answer
             if not response.prepared:
                 response.headers.update(_HEADERS)
-                response.headers.setdefault("Cache-Control", "no-store")
+                # files of the program are asked for again, and sent only when they have changed
+                kept = "no-cache" if request.path.startswith("/static/") else "no-store"
+                response.headers.setdefault("Cache-Control", kept)
                 if isinstance(response, web.HTTPException):
                     raise response
             return response

@@ -10,19 +10,20 @@ from numpy.typing import ArrayLike
 
 from viewer.colours import INK, PAPER, VERDICTS, colours
 from viewer.layer import Scale
+from viewer.terminal import visible
 
 __all__ = ["fills", "ink_on", "number", "row", "shade", "symbol", "term", "text", "verdict_word"]
 
 
 def text(value: object) -> str:
-    """Return what a value says, safe inside an element and inside a quoted attribute.
+    r"""Return what a value says, safe inside an element and inside a quoted attribute; control characters are shown.
 
     Examples
     --------
-    >>> text('<b title="x">')
-    '&lt;b title=&quot;x&quot;&gt;'
+    >>> text('<b title="x">'), text("\u202e7310Q")
+    ('&lt;b title=&quot;x&quot;&gt;', '\\u202e7310Q')
     """
-    return escape(str(value), quote=True)
+    return escape(visible(str(value)), quote=True)
 
 
 def number(value: float, decimals: int = 2, *, signed: bool = True) -> str:

@@ -1,4 +1,4 @@
-"""The page: its frame as a template, and the document that loads it."""
+"""The frame of the page as a template."""
 
 from __future__ import annotations
 
@@ -7,22 +7,28 @@ from typing import Final
 from viewer.app.help_drawings import TERMS, help_html
 from viewer.app.markup import term
 
-__all__ = ["STATE", "document", "template"]
+__all__ = ["GONE", "STATE", "template"]
 
 STATE: Final = {
     "title_text": "", "stand_text": "", "chips_html": "", "choices_html": "",
     "factor_html": "", "notice_html": "", "guide_html": "",
     "line_html": "", "stretch_html": "", "sheet_html": "", "charts_html": "", "chartpick_html": "", "table_html": "",
     "scale_html": "", "said": "", "place_text": "", "chosen_id": "", "at": 0, "last": 0, "work_text": "",
-    "solid": False, "solid_text": "", "told": "",
+    "solid": False, "solid_there": False, "solid_text": "", "told": "",
 }  # fmt: skip
 """What the page shows, by name, and how it starts."""
+
+GONE: Final = """<main id="gone" class="wait" role="alert"><h1>No connection</h1>
+<p>slabpose does not answer: it was ended, or the network was lost.</p>
+<p>This page goes on by itself as soon as it answers again. If only the network was lost, what you chose is kept.
+</p></main>"""
+"""What stands in place of the page when the server no longer answers."""
 
 # single quotes only inside expressions: they stand in attributes
 _TEMPLATE = """
 <a class="skip" href="#sheet">To the chosen slab</a>
 <header class="top">
-  <div class="name"><h1>{{ title_text }}</h1><p class="sub">{{ stand_text }}</p></div>
+  <div class="name"><h1 :title="title_text">{{ title_text }}</h1><p class="sub">{{ stand_text }}</p></div>
   <form id="search" role="search" v-show="!guide_html"><label class="unseen" for="wanted">Slab or chainage</label>
     <input id="wanted" type="search" autocomplete="off" placeholder="slab or chainage"><button>Find</button></form>
   <nav class="steps" aria-label="Step through slabs" v-show="!guide_html">
@@ -60,7 +66,8 @@ _TEMPLATE = """
         <button type="button" id="eye-away" data-act="zoom" data-value="-1" aria-label="Further away">&#8722;</button>
         <button type="button" id="eye-home" data-act="home" data-value="0">reset</button></div></div>
     <div id="solid" v-if="solid" tabindex="0" role="application" aria-label="Slabs in three dimensions; arrow keys
-      choose a slab, plus and minus come nearer or go away">__SOLID__</div>
+      choose a slab, plus and minus come nearer or go away">
+      <trame-template v-if="solid_there" template-name="solid"></trame-template></div>
     <p class="warn" v-if="!solid && solid_text">{{ solid_text }}</p>
   </section>
   <section class="along" aria-labelledby="head-charts">
@@ -80,34 +87,7 @@ __HELP__
 """
 
 
-def template() -> tuple[str, str]:
-    """Return the frame in two parts: what stands before the 3D view, and what stands after it."""
+def template() -> str:
+    """Return the frame, with the texts of the help."""
     terms = "".join(term(name, entry.word) for name, entry in TERMS.items())
-    before, after = _TEMPLATE.replace("__TERMS__", terms).replace("__HELP__", help_html()).split("__SOLID__")
-    return before, after
-
-
-def document(static: str, client: tuple[str, str]) -> str:
-    """Return the HTML document of a session.
-
-    Parameters
-    ----------
-    static : str
-        Where its files are served from.
-    client : (str, str)
-        Script and style of the client, below that.
-    """
-    script, style = client
-    return f"""<!doctype html>
-<html lang="en" data-app-name="slabpose" data-launcher-retry="[]">
-<head><meta charset="utf-8"><title>slabpose</title>
-<meta name="viewport" content="width=device-width,initial-scale=1">
-<link rel="icon" href="{static}/icon.svg" type="image/svg+xml">
-<link rel="stylesheet" href="{static}/client/{style}">
-<link rel="stylesheet" href="{static}/app.css">
-<script src="{static}/client/vue.global.js"></script>
-<script type="module" src="{static}/client/{script}"></script>
-<script type="module" src="{static}/app.js"></script></head>
-<body><noscript>This page needs JavaScript; all of it comes from this machine.</noscript>
-<div id="app"><p class="wait">Reading the section &#8230;</p></div></body></html>
-"""
+    return _TEMPLATE.replace("__TERMS__", terms).replace("__HELP__", help_html())

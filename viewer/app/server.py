@@ -4,35 +4,49 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
+import secrets
 import sys
 import webbrowser
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from aiohttp import WSMsgType, web
 
-from viewer.app.book import Book
+from viewer.app.document import STATIC, client_files, document
 from viewer.app.gate import Gate
-from viewer.app.page import document
-from viewer.app.session import Session
+
+if TYPE_CHECKING:  # imported in another thread while the browser already loads the page
+    from viewer.app.book import Book
+    from viewer.app.session import Session
+    from viewer.app.solid import Solid
 
 __all__ = ["Running", "serve", "started"]
 
-_STATIC = Path(__file__).parent / "static"
 _MOST_SESSIONS = 40
 _KEPT = 900.0
 """A session whose browser is gone is kept for it to come back, s."""
+_PROMPT = 0.0005
+"""While one thread imports, browsers wait no longer than this for the other, s."""
 _LOOK = 0.5
 """Between two looks at the files, s."""
 _MOST_MESSAGE = 1 << 20
 """Bytes of what a browser may say at once."""
 
 
+class _Loaded(NamedTuple):
+    """What takes time to import and to read."""
+
+    book: Book
+    session: type[Session]
+    without_solid: str
+
+
 @dataclass
 class _Guest:
-    session: Session
+    session: asyncio.Task[Session]
     connections: int = 0
     left: float = 0.0
 
@@ -40,22 +54,33 @@ class _Guest:
 class Running:
     """A server that runs, until `stop`.
 
+    Parameters
+    ----------
+    folder : Path
+        Of the project.
+    gate : Gate
+    flat : bool
+        Leave out the 3D view.
+
     Attributes
     ----------
     address : str
         For people; with the key where it belongs there.
+    loaded : asyncio.Task
+        Done when the project has been read for the first time; a bug ends it with what was raised.
     """
 
-    def __init__(self, book: Book, gate: Gate, solid: Callable[[Any], Any] | None, without_solid: str) -> None:
-        self.book, self.gate = book, gate
-        self._solid, self._without = solid, without_solid
+    loaded: asyncio.Task[_Loaded]
+
+    def __init__(self, folder: Path, gate: Gate, *, flat: bool) -> None:
+        self.gate = gate
+        self._folder, self._flat = folder, flat
         self._guests: dict[str, _Guest] = {}
         self._runner: web.AppRunner | None = None
         self._watch: asyncio.Task[None] | None = None
-        self._client = _client_files()
-        self._making = asyncio.Lock()
-        self._spare: Session | None = None
-        self._preparing: asyncio.Task[None] | None = None
+        self._spare: asyncio.Task[Session] | None = None
+        self._drawing: asyncio.Future[Callable[[Any], Solid]] | None = None
+        self._files = client_files()
         self.address = ""
 
     @property
@@ -64,7 +89,7 @@ class Running:
         return len(self._guests)
 
     async def start(self, port: int) -> None:
-        """Bind and answer from now on.
+        """Bind and answer from now on; what a session shows is read meanwhile.
 
         Raises
         ------
@@ -77,9 +102,9 @@ class Running:
             web.get("/s/{name}/", self._page),
             web.post("/s/{name}/paraview/", self._launch),
             web.get("/s/{name}/ws", self._talk),
-            web.get("/s/{name}/{module}/{file:.+}", self._module),
-            web.static("/static/client", self._client[0]),
-            web.static("/static", _STATIC),
+            web.static("/static/client", self._files.client),
+            web.static("/static/view", self._files.view),
+            web.static("/static", STATIC),
         ])  # fmt: skip
         self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=1.0)
         await self._runner.setup()
@@ -87,46 +112,55 @@ class Running:
         self.gate.port = int(self._runner.addresses[0][1])
         host = f"[{self.gate.host}]" if ":" in self.gate.host else self.gate.host
         query = "" if self.gate.asks else f"?key={self.gate.key}"
-        self._preparing = asyncio.get_running_loop().create_task(self._prepare())
         self.address = f"http://{host}:{self.gate.port}/{query}"
-        self._watch = asyncio.get_running_loop().create_task(self._follow())
+        loop = asyncio.get_running_loop()
+        self.loaded = loop.create_task(self._load())
+        self._spare = loop.create_task(self._made())
+        self._watch = loop.create_task(self._follow())
 
     async def stop(self) -> None:
         """End all sessions and let go of the port."""
-        for task in (self._watch, self._preparing):
-            if task is not None:
-                task.cancel()
-                with contextlib.suppress(asyncio.CancelledError):
-                    await task
-        for session in [g.session for g in self._guests.values()] + ([self._spare] if self._spare else []):
-            await session.stop()
+        await _ended(self._watch)
+        for making in [guest.session for guest in self._guests.values()] + ([self._spare] if self._spare else []):
+            session = await _ended(making)
+            if session is not None:
+                await session.stop()
+        await _ended(self.loaded)
         self._guests.clear()
         if self._runner is not None:
             await self._runner.cleanup()
 
-    async def _prepare(self) -> None:
-        """Make a session while the browser of the first visitor still starts."""
-        async with self._making:
-            self._spare = await self._made()
+    async def _load(self) -> _Loaded:
+        loop = asyncio.get_running_loop()
+        loaded = await loop.run_in_executor(None, _loaded, self._folder, self._flat)
+        if not loaded.without_solid and not self._flat:
+            self._drawing = loop.run_in_executor(None, _drawing)  # after what the page needs
+        return loaded
+
+    async def settled(self) -> None:
+        """Wait until everything is imported and the project is read; raise what went wrong in it."""
+        await self.loaded
+        if self._drawing is not None:
+            await self._drawing
 
     async def _made(self) -> Session:
-        session = Session(self.book, self._solid, self._without)
+        loaded = await asyncio.shield(self.loaded)
+        session = loaded.session(loaded.book, self._drawing, loaded.without_solid)
         await session.start()
         return session
 
     # --- answers
 
     async def _first(self, _request: web.Request) -> web.StreamResponse:
-        async with self._making:
-            if len(self._guests) >= _MOST_SESSIONS:
-                await self._forget(0.0)
-            if len(self._guests) >= _MOST_SESSIONS:
-                return web.Response(status=503, text="too many sessions are open; close one")
-            session = self._spare or await self._made()
-            self._spare = None
-            session.begin()
-            self._guests[session.name] = _Guest(session, left=asyncio.get_running_loop().time())
-        return web.Response(status=303, headers={"Location": f"/s/{session.name}/"})
+        if len(self._guests) >= _MOST_SESSIONS:
+            await self._forget(0.0)
+        if len(self._guests) >= _MOST_SESSIONS:
+            return web.Response(status=503, text="too many sessions are open; close one")
+        loop = asyncio.get_running_loop()
+        name = secrets.token_hex(16)  # the client writes addresses in lower case
+        spare, self._spare = self._spare, None
+        self._guests[name] = _Guest(spare or loop.create_task(self._made()), left=loop.time())
+        return web.Response(status=303, headers={"Location": f"/s/{name}/"})
 
     def _guest(self, request: web.Request) -> _Guest:
         guest = self._guests.get(request.match_info["name"])
@@ -137,31 +171,25 @@ class Running:
     async def _page(self, request: web.Request) -> web.StreamResponse:
         if request.match_info["name"] not in self._guests:
             return web.Response(status=303, headers={"Location": "/"})
-        return web.Response(text=document("/static", self._client[1:]), content_type="text/html")
+        return web.Response(text=document("/static", self._files), content_type="text/html")
 
     async def _launch(self, request: web.Request) -> web.StreamResponse:
-        session = self._guest(request).session
+        """Tell the client where its session talks, once there is something to tell."""
+        session = await asyncio.shield(self._guest(request).session)
+        session.begin()
         return web.json_response(
-            {"sessionURL": f"ws://{request.headers['Host']}/s/{session.name}/ws", "secret": session.secret}
+            {
+                "sessionURL": f"ws://{request.headers['Host']}/s/{request.match_info['name']}/ws",
+                "secret": session.secret,
+            }
         )
-
-    async def _module(self, request: web.Request) -> web.StreamResponse:
-        """Serve a file of the widgets of a session."""
-        session = self._guest(request).session
-        folder = session.server.serve.get(request.match_info["module"])
-        if folder is None:
-            raise web.HTTPNotFound
-        base = Path(folder[0] if isinstance(folder, (list, tuple)) else folder).resolve()
-        path = (base / request.match_info["file"]).resolve()
-        if not path.is_relative_to(base) or not path.is_file():
-            raise web.HTTPNotFound
-        return web.FileResponse(path)
 
     async def _talk(self, request: web.Request) -> web.StreamResponse:
         """Carry messages between a browser and the trame server of its session."""
         from wslink.backends.generic.core import WsConnection
 
         guest = self._guest(request)
+        session = await asyncio.shield(guest.session)
         socket = web.WebSocketResponse(max_msg_size=_MOST_MESSAGE, heartbeat=30.0, compress=False)
         await socket.prepare(request)
 
@@ -170,7 +198,7 @@ class Running:
                 with contextlib.suppress(ConnectionError):
                     await (socket.send_bytes(message) if is_binary else socket.send_str(message))
 
-        endpoint = guest.session.server._server["ws"]
+        endpoint = session.server._server["ws"]
         connection = WsConnection()
         connection.on_message(send)
         endpoint.connections[connection.client_id] = connection
@@ -191,31 +219,35 @@ class Running:
     async def _follow(self) -> None:
         """Look at the files again and again, and let sessions show what is new."""
         loop = asyncio.get_running_loop()
+        book = (await asyncio.shield(self.loaded)).book
         while True:
             await asyncio.sleep(_LOOK)
-            if await loop.run_in_executor(None, self.book.look):
+            if await loop.run_in_executor(None, book.look):
                 for guest in list(self._guests.values()):
-                    guest.session.renewed()
+                    if guest.session.done():
+                        guest.session.result().renewed()
             await self._forget(_KEPT)
 
     async def _forget(self, kept: float) -> None:
         now = asyncio.get_running_loop().time()
         over = [n for n, g in self._guests.items() if g.connections == 0 and now - g.left > max(kept, 5.0)]
         for name in over:
-            await self._guests.pop(name).session.stop()
+            session = await _ended(self._guests.pop(name).session)
+            if session is not None:
+                await session.stop()
 
 
-def _client_files() -> tuple[Path, str, str]:
-    """Return the folder of the client's files, and its script and style there."""
-    from trame_client.module import vue3
-
-    folder = Path(vue3.www)
-    (script,), (style,) = (sorted((folder / "assets").glob(f"index-*.{end}")) for end in ("js", "css"))
-    return folder, f"assets/{script.name}", f"assets/{style.name}"
+async def _ended(task: asyncio.Task[Any] | None) -> Any:
+    """Return what a task that is done has brought; cancel it else."""
+    if task is None:
+        return None
+    task.cancel()  # does nothing to one that is done
+    await asyncio.wait([task])
+    return None if task.cancelled() or task.exception() else task.result()
 
 
 async def started(folder: Path, gate: Gate, port: int, *, flat: bool = False) -> Running:
-    """Return a running server of a project folder.
+    """Return a server of a project folder that answers.
 
     Parameters
     ----------
@@ -226,30 +258,46 @@ async def started(folder: Path, gate: Gate, port: int, *, flat: bool = False) ->
     flat : bool
         Leave out the 3D view.
     """
-    loop = asyncio.get_running_loop()
-    book = Book(folder)
-    solid, without = (None, "") if flat else await loop.run_in_executor(None, _solid)
-    reading = loop.run_in_executor(None, book.look)
-    running = Running(book, gate, solid, without)
-    await reading
+    running = Running(folder, gate, flat=flat)
     await running.start(port)
     return running
 
 
-def _solid() -> tuple[Callable[[Any], Any] | None, str]:
-    """Return what makes a 3D view, or None and why there is none."""
-    from viewer.gl import prepare
+def _loaded(folder: Path, flat: bool) -> _Loaded:
+    """Import what sessions are made of, and read the project."""
+    from viewer.app.book import Book
+    from viewer.app.session import Session
 
-    answer = prepare()
-    if not answer.works:
-        return None, answer.told.replace("; drawing flat instead", "")
+    book = Book(folder)
+    book.look()
+    without = ""
+    if not flat:
+        from viewer.gl import prepare
+
+        answer = prepare()
+        if answer.works:
+            import trame_vtk.modules.vtk  # noqa: F401 - before the first session
+        else:
+            without = answer.told.replace("; drawing flat instead", "")
+    return _Loaded(book, Session, without)
+
+
+def _drawing() -> Callable[[Any], Solid]:
+    """Return what makes a 3D view, with all that it needs imported."""
+    import pyvista
+    import trame_vtk.widgets.vtk  # noqa: F401
+
     from viewer.app.solid import Solid
 
-    return Solid, ""
+    _ = pyvista.Plotter  # imported when it is asked for
+    return Solid
 
 
 def serve(folder: Path, host: str, port: int, token: str | None, *, open_browser: bool) -> None:
-    """Serve until Ctrl-C; the address is told on standard output."""
+    """Serve until Ctrl-C; the address is told on standard output.
+
+    Garbage may be left uncollected until here: it is looked for again once everything is loaded.
+    """
     gate = Gate(host) if token is None else Gate(host, token)
 
     async def run() -> None:
@@ -261,7 +309,13 @@ def serve(folder: Path, host: str, port: int, token: str | None, *, open_browser
         sys.stderr.write("Ctrl-C ends it.\n")
         if open_browser:
             await asyncio.get_running_loop().run_in_executor(None, webbrowser.open, running.address)
+        usual = sys.getswitchinterval()
+        sys.setswitchinterval(_PROMPT)
         try:
+            await running.settled()
+            sys.setswitchinterval(usual)
+            gc.freeze()
+            gc.enable()
             await asyncio.Event().wait()
         finally:
             await running.stop()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -38,7 +38,7 @@ from viewer.app.controls_html import (
     scale_html,
     stale_html,
 )
-from viewer.app.page import STATE, template
+from viewer.app.page import GONE, STATE, template
 from viewer.app.section_svg import line_svg, stretch_svg
 from viewer.app.slab_sheet import sheet_html
 from viewer.app.table_html import table_html
@@ -46,6 +46,10 @@ from viewer.chart_data import PANELS, Panel, panels_of
 from viewer.deviation_layer import deviation_layer
 from viewer.layer import Layer
 from viewer.rows import chainage_text
+from viewer.terminal import visible
+
+if TYPE_CHECKING:
+    from viewer.app.solid import Solid
 
 __all__ = ["Session"]
 
@@ -62,13 +66,15 @@ class Session:
     ----------
     book : Book
         What is known of the project; all sessions share it.
-    solid : callable, optional
-        Makes the 3D view, given the trame server; None where there is no OpenGL.
+    drawing : future, optional
+        Of what makes the 3D view, given the trame server; None where there is no OpenGL. The page does not wait for it.
     without_solid : str
         Why there is no 3D view.
     """
 
-    def __init__(self, book: Book, solid: Callable[[Any], Any] | None, without_solid: str = "") -> None:
+    def __init__(
+        self, book: Book, drawing: asyncio.Future[Callable[[Any], Solid]] | None, without_solid: str = ""
+    ) -> None:
         from trame_client.ui.core import AbstractLayout
         from trame_client.widgets.html import Div
         from trame_server.core import Server
@@ -79,32 +85,32 @@ class Session:
         self._number = -1
         self._panels: tuple[Edition, tuple[str, ...], list[Panel]] | None = None
         self._width = {"stretch": 800.0, "charts": 800.0}
-        self._drawing: asyncio.TimerHandle | None = None
+        self._rendering: asyncio.TimerHandle | None = None
         self._aside: set[asyncio.Task[None]] = set()
         self._working: list[tuple[Edition, str]] = []
         self._fresh = True
         self._sized = False
-        self.name = secrets.token_hex(16)  # the client writes addresses in lower case
         self.secret = secrets.token_hex(16)
-        self.server = Server(name=self.name)
+        self.server = Server(name=secrets.token_hex(16))
         self.server.client_type = "vue3"
         state = self.server.state
         state.update(STATE)
         state.trame__title = "slabpose"
+        state.trame__template_error = GONE
         state.solid_text = without_solid
         self.server.trigger("act")(self.act)
-        self.solid = None if solid is None else solid(self.server)
-        state.solid = self.solid is not None
-        before, after = template()
+        self._drawing = drawing
+        self.solid: Solid | None = None
+        self._shape: tuple[int, int] | None = None
+        state.solid = drawing is not None
+        if drawing is not None:
+            from trame_vtk.modules import common, vtk
+
+            for module in (common, vtk):
+                self.server.enable_module(module)  # before the server starts
+            state.trame__scripts = []  # the document has brought them
         with AbstractLayout(self.server, Div(trame_server=self.server, classes="page")) as layout, layout.root as root:
-            if self.solid is None:
-                root.add_child(before + after)
-            else:
-                # a string cannot be cut in two around a widget: the widget's own markup goes between the halves
-                self.solid.make_widget()
-                widget = root.children.pop()
-                root.add_child(before + widget.html + after)
-                self.widget = widget
+            root.add_child(template())
 
     async def start(self) -> None:
         """Start the trame server of this session; it listens on no port."""
@@ -116,17 +122,36 @@ class Session:
         )  # fmt: skip
         await server.ready
         server.protocol.updateSecret(self.secret)
+        if self._drawing is not None:
+            self._aside_goes(self._add_solid(self._drawing))
+
+    async def _add_solid(self, drawing: asyncio.Future[Callable[[Any], Solid]]) -> None:
+        """Put the 3D view into its place in the page, once what it needs is imported."""
+        from trame_client.ui.core import AbstractLayout
+        from trame_client.widgets.html import Div
+
+        solid = (await asyncio.shield(drawing))(self.server)
+        if self._shape is not None:
+            solid.resize(*self._shape)
+        self.solid = solid
+        if not self._fresh:
+            self._draw()  # the first picture that is sent shows it already
+        with AbstractLayout(self.server, Div(trame_server=self.server), template_name="solid") as layout, layout.root:
+            solid.make_widget()
+        self.server.state.solid_there = True
+        if not self._fresh:
+            self.refresh()
 
     def begin(self) -> None:
-        """Fill the page for the first time."""
+        """Fill the page with what is known now, before a browser asks for it."""
         self.refresh()
 
     async def stop(self) -> None:
         """End the session and let go of what it holds."""
         for task in self._aside:
             task.cancel()
-        if self._drawing is not None:
-            self._drawing.cancel()
+        if self._rendering is not None:
+            self._rendering.cancel()
         await self.server.stop()
         if self.solid is not None:
             self.solid.close()
@@ -220,10 +245,9 @@ class Session:
             return
         answer = found(edition, str(value)[:_MOST_TEXT])
         if isinstance(answer, str):
-            self.said = answer
+            self.said = visible(answer)
         else:
             self._on_slab(answer)
-            self.said = f"found {edition.section.slab_names[answer]}"
 
     def _on_verdict(self, value: Any) -> None:
         code = int(value)
@@ -281,9 +305,11 @@ class Session:
             given = float(value.get(name, self._width[name]))
             if 100.0 <= given <= _WIDEST:
                 self._width[name] = given
-        if self.solid is not None and value.get("solid"):
+        if value.get("solid"):
             wide, tall = (min(max(int(float(v)), 50), 4000) for v in value["solid"])
-            self.solid.resize(wide, tall)
+            self._shape = wide, tall
+            if self.solid is not None:
+                self.solid.resize(wide, tall)
 
     def _on_pick(self, value: Any) -> None:
         """Choose by a place in the 3D view, both as shares of its size from the top left corner."""
@@ -357,7 +383,11 @@ class Session:
             self._turn_page()
             self.refresh()
 
-        task = asyncio.get_running_loop().create_task(work())
+        self._aside_goes(work())
+
+    def _aside_goes(self, work: Coroutine[Any, Any, None]) -> None:
+        """Let work go on beside the page."""
+        task = asyncio.get_running_loop().create_task(work)
         self._aside.add(task)
         task.add_done_callback(self._aside.discard)
 
@@ -368,8 +398,8 @@ class Session:
         layer = scaled(plain, choice.reach)
         window = window_of(edition, choice)
         slab = choice.slab
-        name = str(section.slab_names[slab])
-        state.title_text = section.title
+        name = visible(str(section.slab_names[slab]))
+        state.title_text = visible(section.title)
         state.stand_text = f"{len(section):,} slabs, read at {edition.hour}, followed live"
         state.chips_html = chips_html(layer, choice)
         fitting = 0.0 if self.solid is None else self.solid.fitting(edition, layer, slab)
@@ -413,12 +443,12 @@ class Session:
         """Render the 3D view when everything else has been sent; of several wishes only the last one counts."""
         if self.solid is None:
             return
-        if self._drawing is not None:
-            self._drawing.cancel()
-        self._drawing = asyncio.get_running_loop().call_later(0.02, self._draw)
+        if self._rendering is not None:
+            self._rendering.cancel()
+        self._rendering = asyncio.get_running_loop().call_later(0.02, self._draw)
 
     def _draw(self) -> None:
-        self._drawing = None
+        self._rendering = None
         edition = self._edition()
         if edition is None or self.solid is None:
             return

@@ -2,21 +2,74 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.slabs import SlabType
 from viewer.app.book import Edition
 from viewer.app.markup import number, text
 from viewer.colours import CONCRETE, INK, PAPER
 from viewer.sheet import spread
 
-__all__ = ["plan_svg"]
+__all__ = ["Turned", "plan_svg", "planned", "to_the_target"]
 
 Floats = NDArray[np.float64]
+_Page = Callable[[float, float], tuple[float, float]]
 
 _WIDTH, _BOX, _TALL, _TOP, _FOOT = 400.0, 112.0, 62.0, 40.0, 34.0
 _LEAST = 0.005
 """Moves smaller than this are told as none, mm."""
+
+
+class Turned(NamedTuple):
+    """What is to be done with one slab.
+
+    Attributes
+    ----------
+    lift, turns : ndarray, shape (k,)
+        Of each screw, mm and turns, + raises.
+    push, push_turns : ndarray, shape (h,)
+        Of each adjuster, mm and turns, + to the right.
+    along : float
+        mm, + forward.
+    refused : str
+        Why no move is given; "" if one is.
+    """
+
+    lift: Floats
+    turns: Floats
+    push: Floats
+    push_turns: Floats
+    along: float
+    refused: str
+
+
+def to_the_target(edition: Edition, slab: int) -> Turned:
+    """Return the moves that bring a slab to its target."""
+    check = edition.check
+    moves, refused = check.moves, ""
+    if not check.released[slab]:
+        refused = "held by mortar" if check.held[slab] else str(edition.slabs["why"][slab] or "no move")
+    return Turned(
+        moves.lift[slab] * 1e3, moves.turns[slab], moves.push[slab] * 1e3, moves.push_turns[slab],
+        float(moves.along[slab]) * 1e3, refused,
+    )  # fmt: skip
+
+
+def planned(edition: Edition, slab: int) -> Turned:
+    """Return the moves of the correction plan, which is worked out where it has not been yet."""
+    from geometry.placement.plan.section_plan import FREE, STANDING  # with the solvers, which the first page leaves out
+
+    plan = edition.planning.plan
+    standing = int(plan.standing[slab])
+    refused = "" if standing == FREE else STANDING[standing]
+    return Turned(
+        plan.lift[slab] * 1e3, plan.turns[slab], plan.push[slab] * 1e3, plan.push_turns[slab],
+        float(plan.move[slab, 1]) * 1e3, refused,
+    )  # fmt: skip
 
 
 def _arrow(x: float, y: float, up: bool) -> str:
@@ -33,13 +86,13 @@ def _turns(value: float) -> str:
     return f"{number(value)} turns"
 
 
-def plan_svg(edition: Edition, slab: int) -> str:
+def plan_svg(edition: Edition, slab: int, turned: Turned) -> str:
     """Return the drawing of a slab, forward up the page, with lifts in boxes beside it and pushes on it.
 
     Lifts in mm with a triangle, up or down, and turns of the screw; pushes as arrows to the side on which the slab
     has to go. Where no move may be made the drawing says why.
     """
-    section, project, check = edition.section, edition.project, edition.check
+    section, project = edition.section, edition.project
     kind = project.types[int(project.layout.type_index[slab])]
     ring = section.outlines[section.type_index[slab]]
     width, length = np.ptp(ring, axis=0).tolist()
@@ -58,19 +111,16 @@ def plan_svg(edition: Edition, slab: int) -> str:
         f'<text x="{cx - width * scale / 2 - 4:.1f}" y="{_TOP - 18}" text-anchor="end" class="plain">left</text>',
         f'<text x="{cx + width * scale / 2 + 4:.1f}" y="{_TOP - 18}" class="plain">right</text>',
     ]
-    released = bool(check.released[slab])
-    if not released:
-        why = edition.slabs["why"][slab] or "no move"
-        held = "held by mortar" if check.held[slab] else str(why)
-        parts += _told(cx, cy, held, width * scale)
+    if turned.refused:
+        parts += _told(cx, cy, turned.refused, width * scale)
     else:
-        parts += _lifts(edition, slab, kind.screws.names, kind.screws.places, page)
-        parts += _pushes(edition, slab, kind.adjusters.names, kind.adjusters.places, page, width * scale)
-        along = float(check.moves.along[slab]) * 1e3
-        sense = "ahead" if along > 0.0 else "back"
-        word = "none" if abs(along) < _LEAST else f"{number(abs(along), signed=False)} mm {sense}"
+        parts += _lifts(turned, kind.screws.names, kind.screws.places, page)
+        parts += _pushes(turned, kind.adjusters.names, kind.adjusters.places, page, width * scale)
+        sense = "ahead" if turned.along > 0.0 else "back"
+        none = abs(turned.along) < _LEAST
+        word = "none" if none else f"{number(abs(turned.along), signed=False)} mm {sense}"
         parts.append(f'<text x="{cx}" y="{height - 10:.1f}" text-anchor="middle" class="plain">along: {word}</text>')
-    told = _in_words(edition, slab) if released else "No move is given for this slab."
+    told = "No move is given for this slab." if turned.refused else _in_words(kind, turned)
     return (
         f'<svg class="plan" viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" '
         f'aria-label="Slab seen from above. {text(told)}">{"".join(parts)}</svg>'
@@ -81,7 +131,7 @@ def _told(cx: float, cy: float, why: str, room: float) -> list[str]:
     """Return words in the middle of the slab, a few to each line."""
     lines: list[str] = []
     for word in f"no move: {why}".split():
-        if lines and len(lines[-1]) + 1 + len(word) <= room / 8.4:
+        if lines and len(lines[-1]) + 1 + len(word) <= room / 11.5:
             lines[-1] += f" {word}"
         else:
             lines.append(word)
@@ -92,19 +142,17 @@ def _told(cx: float, cy: float, why: str, room: float) -> list[str]:
     ]
 
 
-def _lifts(edition: Edition, slab: int, names: tuple[str, ...], places: Floats, page: object) -> list[str]:
-    lifts = edition.check.moves.lift[slab, : len(names)] * 1e3
-    turns = edition.check.moves.turns[slab, : len(names)]
+def _lifts(turned: Turned, names: tuple[str, ...], places: Floats, put: _Page) -> list[str]:
+    lifts, turns = turned.lift[: len(names)], turned.turns[: len(names)]
     parts: list[str] = []
-    put = page  # a function of across and along
     for side in (-1.0, 1.0):
         members = [at for at in range(len(names)) if (places[at, 0] < 0.0) == (side < 0.0)]
         members.sort(key=lambda at: -float(places[at, 1]))
-        wanted = [put(float(places[at, 0]), float(places[at, 1]))[1] for at in members]  # type: ignore[operator]
+        wanted = [put(float(places[at, 0]), float(places[at, 1]))[1] for at in members]
         heights = spread(wanted, [_TALL] * len(members), _TOP - 4.0, 1e4, gap=8.0)
         left = 4.0 if side < 0.0 else _WIDTH - _BOX - 4.0
         for at, y in zip(members, np.asarray(heights).tolist(), strict=True):
-            x1, y1 = put(float(places[at, 0]), float(places[at, 1]))  # type: ignore[operator]
+            x1, y1 = put(float(places[at, 0]), float(places[at, 1]))
             edge = left + _BOX if side < 0.0 else left
             lift = float(lifts[at])
             none = abs(lift) < _LEAST
@@ -125,15 +173,11 @@ def _lifts(edition: Edition, slab: int, names: tuple[str, ...], places: Floats, 
     return parts
 
 
-def _pushes(
-    edition: Edition, slab: int, names: tuple[str, ...], places: Floats, page: object, room: float
-) -> list[str]:
-    pushes = edition.check.moves.push[slab, : len(names)] * 1e3
-    turns = edition.check.moves.push_turns[slab, : len(names)]
+def _pushes(turned: Turned, names: tuple[str, ...], places: Floats, put: _Page, room: float) -> list[str]:
+    pushes, turns = turned.push[: len(names)], turned.push_turns[: len(names)]
     parts: list[str] = []
-    put = page
     for at, name in enumerate(names):
-        x, y = put(float(places[at, 0]), float(places[at, 1]))  # type: ignore[operator]
+        x, y = put(float(places[at, 0]), float(places[at, 1]))
         push = float(pushes[at])
         words = "0" if abs(push) < _LEAST else number(abs(push), signed=False)
         parts.append(f'<text x="{x:.1f}" y="{y - 3:.1f}" text-anchor="middle" class="big">{words}</text>')
@@ -151,16 +195,14 @@ def _pushes(
     return parts
 
 
-def _in_words(edition: Edition, slab: int) -> str:
-    """Return the moves of a slab as a sentence, for who does not see the drawing."""
-    kind = edition.project.types[int(edition.project.layout.type_index[slab])]
-    moves = edition.check.moves
+def _in_words(kind: SlabType, turned: Turned) -> str:
+    """Return moves as a sentence, for who does not see the drawing."""
     parts = [
         f"{name}: {number(abs(value), signed=False)} mm {'up' if value > 0 else 'down'}"
-        for name, value in zip(kind.screws.names, (moves.lift[slab] * 1e3).tolist(), strict=False)
+        for name, value in zip(kind.screws.names, turned.lift.tolist(), strict=False)
     ]
     parts += [
         f"push {name}: {number(abs(value), signed=False)} mm to the {'right' if value > 0 else 'left'}"
-        for name, value in zip(kind.adjusters.names, (moves.push[slab] * 1e3).tolist(), strict=False)
+        for name, value in zip(kind.adjusters.names, turned.push.tolist(), strict=False)
     ]
     return "; ".join(parts) + "."

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from geometry.exchange.results import Columns
 from viewer.app.book import Edition
 from viewer.app.markup import number, row, term, text, verdict_word
-from viewer.app.slab_plan import plan_svg
+from viewer.app.slab_plan import plan_svg, planned, to_the_target
 from viewer.layer import Card, Layer
 from viewer.rows import chainage_text
 from viewer.section import QUANTITIES
@@ -30,14 +30,20 @@ def sheet_html(edition: Edition, layer: Layer, slab: int, gap: Callable[[], Laye
     name, why = str(section.slab_names[slab]), str(edition.slabs["why"][slab])
     kind = edition.project.types[int(section.type_index[slab])].name
     parts = [
-        f'<div class="title"><h2 id="sheet-name">{text(name)}</h2>{verdict_word(verdict, words[verdict])}</div>',
+        f'<div class="title"><h2 id="sheet-name" title="{text(name)}">{text(name)}</h2>'
+        f"{verdict_word(verdict, words[verdict])}</div>",
         f'<p class="sub">km {chainage_text(float(section.chainage[slab]), 2)}, type {text(kind)}'
         f"{f', {text(why)}' if why else ''}</p>",
         _findings(edition, slab),
-        f"<h3>{term('moves', 'Moves to the target')}</h3>",
-        plan_svg(edition, slab),
     ]
-    if layer.name in ("move", "rail"):
+    if layer.name == "move":
+        # what is asked for is what is drawn: nobody shall turn the screws by other numbers than those of the plan
+        parts.append(f"<h3>{term('moves', 'Planned moves')}</h3>{plan_svg(edition, slab, planned(edition, slab))}")
+        parts += [f'<p class="note">{text(note)}</p>' for note in layer.card(slab).notes]
+    else:
+        head = term("moves", "Moves to the target")
+        parts.append(f"<h3>{head}</h3>{plan_svg(edition, slab, to_the_target(edition, slab))}")
+    if layer.name == "rail":
         parts.append(f"<h3>{text(layer.title)}</h3>{card_html(layer.card(slab))}")
     parts += [_corners(edition, slab), _joints(edition, slab), _gap(gap(), slab), _history(edition, name)]
     return "".join(parts)
@@ -152,14 +158,15 @@ def _history(edition: Edition, name: str) -> str:
     if table is None or not rows:
         return head + '<p class="note">Not measured yet.</p>'
     lines = [row(_epoch(table, at)) for at in rows]
-    columns = ["measured", "across", "along", "up", "moved up", "test"]
+    columns = ["measured<br><small>UTC</small>", "across", "along", "up", "moved up", "test"]
     told = "Deviation of the worst corner, mm; movement of the centre since the measurement before."
     return f'{head}{_table("Measurements of this slab, worst corner in mm", columns, lines)}<p class="note">{told}</p>'
 
 
 def _epoch(table: Columns, at: int) -> list[str]:
     time: NDArray[np.datetime64] = table["time"]
-    hour = "" if np.isnat(time[at]) else f"<br><small>{str(time[at])[:16].replace('T', ' ')}</small>"
+    day, _, clock = str(time[at])[:16].partition("T")
+    hour = "" if np.isnat(time[at]) else "".join(f'<br><small class="time">{part}</small>' for part in (day, clock))
     stage = text(table["stage"][at] or "no stage")
     moved = float(table["up_moved_mm"][at])
     return [

@@ -17,7 +17,7 @@ from viewer.layer import Layer, rectangles
 from viewer.mesh import slab_vertices
 from viewer.section import Section
 from viewer.sheet import factor_text
-from viewer.stage import add_lines, add_values, on_page
+from viewer.stage import add_lines, add_values, as_it_stands, on_page
 
 __all__ = ["GROUND", "Solid"]
 
@@ -36,7 +36,6 @@ _HEAD = 1.1
 """Words of slabs stand at least so high, m."""
 _STYLES = {
     "slab": (15, INK, (0, 10)),
-    "arrow": (12, INK, (0, 4)),
     "chainage": (13, MUTED, (4, -18)),
     "scale": (13, INK, (6, 2)),
 }
@@ -205,9 +204,10 @@ class Solid:
     def _readable(self, labels: tuple[Label, ...]) -> list[Label]:
         """Return the words that neither stand on others nor reach over the edge, slabs first."""
         width, height = (float(side) for side in self._plotter.window_size)
-        order = {"slab": 0, "scale": 1, "chainage": 2, "arrow": 3}
+        order = {"slab": 0, "scale": 1, "chainage": 2}  # what arrows come to stands in the drawing beside the view
+        shown = [label for label in labels if label.kind in order]
         # how long the arms are is told above the picture
-        short = [label._replace(text=label.text.split()[-1]) if label.kind == "scale" else label for label in labels]
+        short = [label._replace(text=label.text.split()[-1]) if label.kind == "scale" else label for label in shown]
         places = on_page(self._plotter, [label.point for label in short], width, height).tolist()
         kept: list[Label] = []
         boxes: list[tuple[float, float, float]] = []
@@ -230,7 +230,7 @@ class Solid:
 
         size, colour, shift = _STYLES[label.kind]
         actor = vtkBillboardTextActor3D()
-        actor.SetInput(label.text)
+        actor.SetInput(as_it_stands(label.text))
         actor.SetPosition(*label.point)
         actor.SetDisplayOffset(*shift)
         style = actor.GetTextProperty()

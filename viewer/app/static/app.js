@@ -139,3 +139,27 @@ function measure() {
   }, 60);
 }
 addEventListener("resize", measure);
+
+// the server no longer answers: ask it again and again, and go on where it was left
+let asking = 0;
+new MutationObserver(() => {
+  const app = find("app");
+  const failed = app && !app.children.length && app.textContent.trim();  // the client tells it in a bare line
+  if (failed) app.innerHTML = '<main id="gone" class="wait" role="alert"><h1>No connection</h1>'
+    + "<p>slabpose did not answer. This page asks again by itself.</p></main>";
+  if (!asking && find("gone")) {
+    asking = setInterval(async () => {
+      try {
+        await fetch(location.href, { method: "HEAD", redirect: "manual", cache: "no-store" });
+        clearInterval(asking);
+        location.reload();
+      } catch { /* not yet */ }
+    }, 2000);
+  }
+}).observe(document.body, { childList: true, subtree: true });
+
+// calls that were under way when the connection ended: the page tells that in its own words
+const LOST = -32099;
+addEventListener("unhandledrejection", (event) => {
+  if (event.reason && event.reason.code === LOST) event.preventDefault();
+});
